@@ -1,0 +1,54 @@
+// Package verify says whether a rig does what its sheet promised: captures go
+// in, a verdict comes out. It is pure; time and samples are handed to it.
+package verify
+
+import (
+	"time"
+
+	"hushback/engine"
+	"hushback/verify/transfer"
+)
+
+// Everything, as a Capture's Solo, means that no output was muted.
+const Everything = 0
+
+// Capture is one transfer function from the reference to one microphone,
+// taken while one sheet stood and one set of outputs was open.
+type Capture struct {
+	Microphone  string
+	Role        engine.Role
+	Solo        int    // the one open output, or Everything
+	SheetDigest string // engine.Sheet.Digest of what stood on the processor
+	Taken       time.Time
+	DelaySec    float64 // pure delay already taken out of Function
+	Function    transfer.Function
+}
+
+// Outcome is proven, refuted or undecided.
+type Outcome string
+
+// The outcomes. Only Proven may be kept without a person deciding.
+const (
+	Proven    Outcome = "proven"
+	Refuted   Outcome = "refuted"
+	Undecided Outcome = "undecided"
+)
+
+// Claim is one thing the sheet promised, held against what was measured.
+type Claim struct {
+	Name      string // "null depth", "null frequency", "sum in front", ...
+	Outcome   Outcome
+	Unit      string // "dB" or "Hz"
+	Value     float64
+	Low, High float64 // confidence interval of Value; may be ±Inf
+	Limit     float64
+	Sentence  string // one plain sentence with the numbers, for a person
+}
+
+// Verdict is the judgement of one change.
+type Verdict struct {
+	Outcome Outcome
+	Claims  []Claim
+	Reasons []string // sentences of the claims that are not proven; for Proven, of all
+	Summary engine.Summary
+}
