@@ -1,5 +1,10 @@
 package engine
 
+import (
+	"math"
+	"math/cmplx"
+)
+
 // Curve is a complex response over frequency. P[i] belongs to FreqHz[i], which
 // ascends. The unit is the pressure of one source at 0 dB, 1 m away, so a
 // level in dB is 20·log10|P|.
@@ -25,7 +30,8 @@ type Summary struct {
 }
 
 // Prediction is what a sheet should do on a site. All curves share one
-// frequency axis.
+// frequency axis, the lines of the test signal, and hold the true phase with
+// every travel time and delay in it.
 type Prediction struct {
 	SoundSpeed     float64 // m/s
 	Front, Rear    Curve
@@ -33,4 +39,14 @@ type Prediction struct {
 	Summary        Summary
 	HeadroomCostDB float64 // front sum below everything at its loudest in phase, worst in the range
 	QuietDB        float64 // mean level of the quiet zones relative to the audience zones at the target
+}
+
+// Advance takes a pure delay out of a curve: the result is what would be heard
+// sec seconds earlier, P·e^{+jω·sec}. The receiver is left as it was.
+func (c Curve) Advance(sec float64) Curve {
+	out := Curve{FreqHz: c.FreqHz, P: make([]complex128, len(c.P))}
+	for i, p := range c.P {
+		out.P[i] = p * cmplx.Rect(1, 2*math.Pi*c.FreqHz[i]*sec)
+	}
+	return out
 }
