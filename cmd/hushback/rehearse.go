@@ -1,0 +1,153 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"hushback/cmd/internal/daemon"
+	"hushback/cmd/internal/rehearsal"
+)
+
+// exampleSite is the job that a rehearsal without a site file plays.
+const exampleSite = "millrace"
+
+type rehearseFlags struct {
+	fault      string
+	seed       uint64
+	unattended bool
+	json       bool
+}
+
+func newRehearse() *cobra.Command {
+	var flags rehearseFlags
+	c := &cobra.Command{
+		Use:   "rehearse [SITE]",
+		Short: "Run the whole loop on an emulated processor in a simulated space",
+		Long: `Starts an emulated processor, a simulated space with two microphones, the daemon
+and its page, all talking over real sockets on this machine. Everything it plays
+on is invented. Open the page, pair with the code and walk through the job; or
+let --unattended do the same loop with nobody present.
+
+Exit code: 0 proven and kept (or, with a page, ended by Ctrl-C); 1 refuted or
+undecided, and rolled back; 2 bad input.`,
+		Example: `  hushback rehearse
+  hushback rehearse --unattended --json
+  hushback rehearse --unattended --fault polarity=3`,
+		Args: usage(cobra.MaximumNArgs(1)),
+		RunE: func(c *cobra.Command, args []string) error {
+			if flags.json && !flags.unattended {
+				return badInput{errors.New("--json goes with --unattended: with a page there is nothing to print at the end")}
+			}
+			name := exampleSite
+			if len(args) == 1 {
+				name = args[0]
+			}
+			return rehearse(c, name, flags)
+		},
+	}
+	addSettings(c, "127.0.0.1:0", "")
+	f := c.Flags()
+	f.Lookup("state").Usage = "`folder` for presets and journal (default a new one, removed at the end)"
+	f.StringVar(&flags.fault, "fault", "", "put the rig out of order: `KIND[=OUTPUT]`, KIND one of "+strings.Join(rehearsal.FaultKinds(), ", "))
+	f.Uint64Var(&flags.seed, "seed", 1, "`number` from which set-up scatter and noise are drawn")
+	f.BoolVar(&flags.unattended, "unattended", false, "go through the loop with nobody present, keeping only what is proven")
+	f.BoolVar(&flags.json, "json", false, "with --unattended: print the result as one JSON object")
+	return c
+}
+
+// rehearse raises rig and daemon, runs the loop and strikes both again.
+func rehearse(c *cobra.Command, name string, flags rehearseFlags) (err error) {
+	options, fault, err := rehearsalInput(c, name, flags)
+	if err != nil {
+		return err
+	}
+	if options.Home.Dir == "" {
+		if options.Home.Dir, err = os.MkdirTemp("", "hushback-rehearsal-"); err != nil {
+			return err
+		}
+		defer func() { err = errors.Join(err, os.RemoveAll(options.Home.Dir)) }()
+	}
+	options.KeepProven = flags.unattended
+	set, err := raise(options, flags.seed, fault)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, set.strike()) }()
+	if flags.unattended {
+		return set.alone(c.Context(), flags.json, c.OutOrStdout(), c.ErrOrStderr())
+	}
+	set.invite(c.OutOrStdout())
+	<-c.Context().Done()
+	fmt.Fprintln(c.OutOrStdout(), "\nstopping; a change in flight is rolled back first")
+	return nil
+}
+
+// rehearsalInput gathers everything that can be wrong with what was typed.
+func rehearsalInput(c *cobra.Command, name string, flags rehearseFlags) (daemon.Options, rehearsal.Fault, error) {
+	s, err := readSettings(c)
+	if err != nil {
+		return daemon.Options{}, rehearsal.Fault{}, err
+	}
+	site, profile, err := openSite(name)
+	if err != nil {
+		return daemon.Options{}, rehearsal.Fault{}, err
+	}
+	var fault rehearsal.Fault
+	if flags.fault != "" {
+		if fault, err = rehearsal.ParseFault(flags.fault, site); err != nil {
+			return daemon.Options{}, rehearsal.Fault{}, badInput{err}
+		}
+	}
+	return s.options(site, profile, c.ErrOrStderr()), fault, nil
+}
+
+// set is what stands while a rehearsal runs.
+type set struct {
+	rig       *rehearsal.Rig
+	daemon    *daemon.Daemon
+	fault     rehearsal.Fault
+	seed      uint64
+	hush      context.CancelFunc // ends the microphones
+	listening chan error         // their end
+}
+
+// raise starts the rig, then the daemon on it, then the microphones.
+func raise(o daemon.Options, seed uint64, fault rehearsal.Fault) (*set, error) {
+	rig, err := rehearsal.Start(rehearsal.Options{Site: o.Site, Seed: seed, Fault: fault})
+	if err != nil {
+		return nil, err
+	}
+	o.Site.Wiring.Address = rig.Processor.Addr()
+	d, err := daemon.Start(o)
+	if err != nil {
+		return nil, errors.Join(err, rig.Close())
+	}
+	ctx, hush := context.WithCancel(context.Background())
+	s := &set{rig: rig, daemon: d, fault: fault, seed: seed, hush: hush, listening: make(chan error, 1)}
+	go func() {
+		s.listening <- rig.Listen(ctx, "ws"+strings.TrimPrefix(d.URL(), "http")+daemon.FeedPath, d.AgentToken())
+	}()
+	return s, nil
+}
+
+// strike takes everything down, the daemon first: to roll a change back it
+// still needs the processor.
+func (s *set) strike() error {
+	err := s.daemon.Stop()
+	s.hush()
+	return errors.Join(err, <-s.listening, s.rig.Close())
+}
+
+// invite tells the person at the terminal where to go.
+func (s *set) invite(w io.Writer) {
+	fmt.Fprintf(w, "rehearsal     %s\n", s.daemon.View().Site.Job)
+	fmt.Fprintf(w, "rig           emulated, seed %d, %s\n", s.seed, s.fault)
+	announce(w, s.daemon)
+	fmt.Fprintln(w, "Ctrl-C stops everything; a change in flight is rolled back first.")
+}

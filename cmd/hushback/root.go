@@ -1,0 +1,87 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+
+	"github.com/spf13/cobra"
+)
+
+// What the program's exit code means, to scripts that run it.
+const (
+	exitDone      = 0 // did what was asked; for a rehearsal: proven and kept
+	exitNotProven = 1 // refuted, undecided, or something on the way failed
+	exitBadInput  = 2 // the command, a setting or a file needs mending
+)
+
+// badInput marks an error that the person at the keyboard can mend.
+type badInput struct{ error }
+
+func (e badInput) Unwrap() error { return e.error }
+
+// errNotProven ends a rehearsal that kept nothing; what there is to say has
+// been said by then.
+var errNotProven = errors.New("not proven")
+
+// run is the whole program; it returns the exit code.
+func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
+	root := newRoot()
+	root.SetArgs(args)
+	root.SetOut(stdout)
+	root.SetErr(stderr)
+	err := root.ExecuteContext(ctx)
+	var mend badInput
+	switch {
+	case err == nil:
+		return exitDone
+	case errors.Is(err, errNotProven):
+		return exitNotProven
+	case errors.As(err, &mend):
+		fmt.Fprintf(stderr, "hushback: %v\n", err)
+		return exitBadInput
+	default:
+		fmt.Fprintf(stderr, "hushback: %v\n", err)
+		return exitNotProven
+	}
+}
+
+func newRoot() *cobra.Command {
+	root := &cobra.Command{
+		Use:   "hushback",
+		Short: "Set up subwoofers that sum in front and cancel behind, and prove that they do",
+		Long: `hushback solves delay, polarity and gain for every output of a loudspeaker
+processor so that the subwoofers on a site sum in front and cancel behind at the
+wanted frequency. It shows exactly what it would send, sends it after a confirm,
+reads it back, measures, and keeps what is proven or rolls back.
+
+Loudness, stacked cabinets and mains power hurt people. Local codes and licensed
+practice come before anything that this program says.`,
+		Example: `  hushback rehearse                      the whole loop on an emulated rig
+  hushback rehearse --unattended --json  the same with nobody present
+  hushback dry-run mysite.yaml           what would be sent, sending nothing
+  hushback serve mysite.yaml             the daemon beside the processor
+  hushback rollback                      back to the safe preset`,
+		SilenceUsage:      true,
+		SilenceErrors:     true,
+		CompletionOptions: cobra.CompletionOptions{HiddenDefaultCmd: true},
+		Args:              usage(cobra.NoArgs),
+		RunE:              func(c *cobra.Command, _ []string) error { return c.Help() },
+	}
+	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
+		return badInput{fmt.Errorf("%w\nsee: %s --help", err, c.CommandPath())}
+	})
+	root.AddCommand(newRehearse(), newServe(), newDryRun(), newRollback())
+	return root
+}
+
+// usage makes a wrong number of arguments an error that says where to look.
+func usage(check cobra.PositionalArgs) cobra.PositionalArgs {
+	return func(c *cobra.Command, args []string) error {
+		if err := check(c, args); err != nil {
+			return badInput{fmt.Errorf("%w\nsee: %s --help", err, c.CommandPath())}
+		}
+		return nil
+	}
+}

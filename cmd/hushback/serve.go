@@ -1,0 +1,57 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+
+	"github.com/spf13/cobra"
+
+	"hushback/cmd/internal/daemon"
+)
+
+func newServe() *cobra.Command {
+	var processorAt string
+	c := &cobra.Command{
+		Use:   "serve SITE",
+		Short: "Run the daemon beside the processor",
+		Long: `Runs the daemon for one site file (or the name of an example site) until it is
+stopped. A change in flight is rolled back before it ends; one that an earlier
+daemon left unfinished is put back when it starts.`,
+		Example: "  hushback serve mysite.yaml --listen 192.0.2.10:8470",
+		Args:    usage(cobra.ExactArgs(1)),
+		RunE: func(c *cobra.Command, args []string) error {
+			s, err := readSettings(c)
+			if err != nil {
+				return err
+			}
+			site, profile, err := openSite(args[0])
+			if err != nil {
+				return err
+			}
+			if processorAt != "" {
+				site.Wiring.Address = processorAt
+			}
+			d, err := daemon.Start(s.options(site, profile, c.ErrOrStderr()))
+			if err != nil {
+				return err
+			}
+			announce(c.OutOrStdout(), d)
+			<-c.Context().Done()
+			return errors.Join(d.Stop())
+		},
+	}
+	addSettings(c, "127.0.0.1:8470", stateFolder())
+	c.Flags().StringVar(&processorAt, "processor", "", "`host:port` of the processor, instead of the site's")
+	return c
+}
+
+// announce says where the page is and how to get in.
+func announce(w io.Writer, d *daemon.Daemon) {
+	fmt.Fprintf(w, "processor     %s\n", d.View().Processor)
+	fmt.Fprintf(w, "page          %s/\n", d.URL())
+	fmt.Fprintf(w, "pairing code  %s\n", d.Code())
+	if notice := d.View().Notice; notice != "" {
+		fmt.Fprintf(w, "notice        %s\n", notice)
+	}
+}

@@ -1,0 +1,210 @@
+package main
+
+import (
+	"cmp"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"slices"
+
+	"hushback/cmd/internal/dashboard"
+	"hushback/control"
+	"hushback/engine"
+	"hushback/verify"
+)
+
+// result is what a rehearsal with nobody present comes to; with --json it is
+// printed as it stands. Measured numbers are null when nothing was judged.
+type result struct {
+	Verdict      verify.Outcome `json:"verdict"`
+	Reasons      []string       `json:"reasons"`
+	NullHz       *float64       `json:"null_hz"`
+	NullDepthDB  *float64       `json:"null_depth_db"`
+	AtTargetDB   *float64       `json:"at_target_db"`
+	ShortfallDB  *float64       `json:"sum_shortfall_db"`
+	TargetHz     float64        `json:"target_hz"`
+	Predicted    predicted      `json:"predicted"`
+	Sends        int            `json:"sends"`
+	Kept         bool           `json:"kept"`
+	Ended        string         `json:"ended"`
+	HoldsAsFound bool           `json:"holds_as_found"` // read from the processor at the very end
+	Sheet        []row          `json:"sheet"`
+	Fault        string         `json:"fault"`
+	Seed         uint64         `json:"seed"`
+}
+
+type predicted struct {
+	NullHz      float64 `json:"null_hz"`
+	NullDepthDB float64 `json:"null_depth_db"`
+	ShortfallDB float64 `json:"sum_shortfall_db"`
+}
+
+type row struct {
+	Output   int     `json:"output"`
+	DelayMS  float64 `json:"delay_ms"`
+	Polarity int     `json:"polarity"`
+	GainDB   float64 `json:"gain_db"`
+}
+
+// alone goes through the loop with nobody present and prints what it came to.
+func (s *set) alone(ctx context.Context, asJSON bool, stdout, stderr io.Writer) error {
+	say := func(format string, args ...any) { fmt.Fprintf(stderr, format+"\n", args...) }
+	say("rehearsal: %s; seed %d, %s", s.daemon.View().Site.Job, s.seed, s.fault)
+	found, err := s.walk(ctx, say)
+	if err != nil {
+		return err
+	}
+	r, err := s.result(ctx, found)
+	if err != nil {
+		return err
+	}
+	if err := r.print(stdout, asJSON); err != nil {
+		return err
+	}
+	if r.Verdict != verify.Proven || !r.Kept {
+		return errNotProven
+	}
+	return nil
+}
+
+// walk takes the steps a person would take on the page, and returns what the
+// processor held before the first of them.
+func (s *set) walk(ctx context.Context, say func(string, ...any)) ([]engine.Setting, error) {
+	if err := s.daemon.StoreSafe(ctx); err != nil {
+		return nil, err
+	}
+	say("stored what the processor holds now as the safe preset")
+	if err := s.until(ctx, say, connected); err != nil {
+		return nil, err
+	}
+	say("both microphones are connected")
+	if err := s.daemon.DryRun(ctx); err != nil {
+		return nil, err
+	}
+	drafted, ok := s.daemon.View().State.(control.Drafted)
+	if !ok {
+		return nil, fmt.Errorf("the dry run is gone: %s", dashboard.StateName(s.daemon.View().State))
+	}
+	say("dry run: %d datagrams, none of them sent", len(drafted.DryRun.Steps))
+	if err := s.daemon.Confirm(ctx, drafted.DryRun.Digest); err != nil {
+		return nil, err
+	}
+	err := s.until(ctx, say, func(v dashboard.View) bool { return v.Doing == "" })
+	return drafted.DryRun.Before, err
+}
+
+func connected(v dashboard.View) bool {
+	return len(v.Feeds) > 0 && !slices.ContainsFunc(v.Feeds, func(f dashboard.Feed) bool { return !f.Connected })
+}
+
+// until follows the picture, saying what is new, until it is as wanted.
+func (s *set) until(ctx context.Context, say func(string, ...any), wanted func(dashboard.View) bool) error {
+	changed, stop := s.daemon.Watch()
+	defer stop()
+	said := ""
+	for {
+		v := s.daemon.View()
+		if words := cmp.Or(v.Doing, dashboard.StateName(v.State)); words != said {
+			said = words
+			say("%s", words)
+		}
+		if wanted(v) {
+			return nil
+		}
+		select {
+		case _, running := <-changed:
+			if !running {
+				return errors.New("the daemon ended")
+			}
+		case <-ctx.Done():
+			return errors.New("interrupted")
+		}
+	}
+}
+
+// result gathers what the loop came to, and asks the processor once more what
+// it holds.
+func (s *set) result(ctx context.Context, found []engine.Setting) (result, error) {
+	v := s.daemon.View()
+	now, err := s.daemon.Read(ctx)
+	if err != nil {
+		return result{}, err
+	}
+	r := result{
+		Verdict: verify.Undecided, Reasons: reasons(v), TargetHz: v.Site.Target.NullHz,
+		Predicted: predicted{
+			NullHz:      round(v.Prediction.Summary.NullHz, 2),
+			NullDepthDB: round(v.Prediction.Summary.NullDepthDB, 1),
+			ShortfallDB: round(v.Prediction.Summary.SumShortfallDB, 2),
+		},
+		Sends: s.daemon.Writes(), Ended: dashboard.StateName(v.State), HoldsAsFound: slices.Equal(now, found),
+		Fault: s.fault.String(), Seed: s.seed,
+	}
+	_, r.Kept = v.State.(control.Kept)
+	if v.Verdict != nil {
+		m := v.Verdict.Summary
+		r.Verdict = v.Verdict.Outcome
+		r.NullHz, r.NullDepthDB = number(m.NullHz, 2), number(m.NullDepthDB, 1)
+		r.AtTargetDB, r.ShortfallDB = number(m.AtTargetDB, 1), number(m.SumShortfallDB, 2)
+	}
+	for _, set := range v.Sheet.Settings {
+		r.Sheet = append(r.Sheet, row{set.Output, round(set.DelaySec*1000, 3), set.Polarity, round(set.GainDB, 2)})
+	}
+	return r, nil
+}
+
+// reasons are the verdict's, or what kept the loop from reaching one.
+func reasons(v dashboard.View) []string {
+	if v.Verdict != nil {
+		return v.Verdict.Reasons
+	}
+	switch s := v.State.(type) {
+	case control.RolledBack:
+		return []string{s.Reason}
+	case control.Adrift:
+		return []string{s.Reason}
+	}
+	return []string{cmp.Or(v.Notice, "nothing was measured")}
+}
+
+func (r result) print(w io.Writer, asJSON bool) error {
+	if asJSON {
+		encoder := json.NewEncoder(w)
+		encoder.SetIndent("", "  ")
+		return encoder.Encode(r)
+	}
+	line := func(name, format string, args ...any) {
+		fmt.Fprintf(w, "%-9s "+format+"\n", append([]any{name}, args...)...)
+	}
+	for _, s := range r.Sheet {
+		line(fmt.Sprintf("output %d", s.Output), "%6.2f ms  polarity %+d  %5.1f dB", s.DelayMS, s.Polarity, s.GainDB)
+	}
+	p := r.Predicted
+	line("predicted", "null at %.1f Hz, %.0f dB deep; sum in front %.1f dB short of coherent", p.NullHz, -p.NullDepthDB, p.ShortfallDB)
+	if r.NullHz != nil {
+		line("measured", "null at %.1f Hz, %.0f dB deep; sum in front %.1f dB short of coherent", *r.NullHz, -*r.NullDepthDB, *r.ShortfallDB)
+	}
+	line("verdict", "%s", r.Verdict)
+	for _, reason := range r.Reasons {
+		line("", "%s", reason)
+	}
+	line("ended", "%s after %d datagrams", r.Ended, r.Sends)
+	return nil
+}
+
+func round(v float64, digits int) float64 {
+	scale := math.Pow10(digits)
+	return math.Round(v*scale) / scale
+}
+
+// number is a rounded number for JSON, nil for what JSON cannot say.
+func number(v float64, digits int) *float64 {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return nil
+	}
+	v = round(v, digits)
+	return &v
+}

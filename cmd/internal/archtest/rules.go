@@ -1,0 +1,62 @@
+// Package archtest holds the house to its plan: which package may import
+// which, how long things may grow, and a few habits that keep state where it
+// can be found. Only its tests run it.
+package archtest
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+)
+
+// Module is the import path that all of hushback's packages start with.
+const Module = "hushback"
+
+// arrows says which of hushback's own packages a package may import, by path
+// below the module. "x/..." stands for x and everything below it. What is not
+// listed is forbidden, so a new package needs a line here and a reason.
+func arrows() map[string][]string {
+	return map[string][]string{
+		"engine":            {},
+		"engine/air":        {"engine"},
+		"engine/field":      {"engine", "engine/air"},
+		"engine/solve":      {"engine", "engine/air", "engine/field"},
+		"control/osc":       {},
+		"control/processor": {"engine", "control/osc"},
+		"control/preset":    {"engine"},
+		"control":           {"engine", "control/osc", "control/processor", "control/preset"},
+		"verify/transfer":   {"engine"},
+		"verify":            {"engine", "engine/field", "verify/transfer"},
+		"verify/feed":       {"verify", "verify/transfer"},
+		"configs":           {"engine", "control/osc", "control/processor", "verify"},
+
+		"cmd/internal/dashboard": {"engine", "engine/picture", "control", "control/preset", "control/processor", "control/osc", "verify", "verify/transfer"},
+		"cmd/internal/rehearsal": {"engine/...", "control/osc", "verify/feed"},
+		"cmd/internal/daemon":    {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/dashboard"},
+		"cmd/internal/archtest":  {},
+		"cmd/hushback":           {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/daemon", "cmd/internal/rehearsal"},
+	}
+}
+
+// Forbidden lists the imports of pkg (a path below the module) that the plan
+// does not allow, each as a sentence.
+func Forbidden(pkg string, imports []string) []string {
+	allowed, known := arrows()[pkg]
+	if !known {
+		return []string{fmt.Sprintf("%s is not in the plan: add it to arrows with what it may import", pkg)}
+	}
+	var bad []string
+	for _, path := range imports {
+		own, found := strings.CutPrefix(path, Module+"/")
+		if found && !slices.ContainsFunc(allowed, func(rule string) bool { return covers(rule, own) }) {
+			bad = append(bad, fmt.Sprintf("%s imports %s, which the plan does not allow", pkg, own))
+		}
+	}
+	return bad
+}
+
+// covers reports whether an arrow rule names path.
+func covers(rule, path string) bool {
+	tree, below := strings.CutSuffix(rule, "/...")
+	return path == rule || below && (path == tree || strings.HasPrefix(path, tree+"/"))
+}

@@ -1,0 +1,247 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"hushback/cmd/internal/dashboard"
+	"hushback/control"
+	"hushback/control/preset"
+	"hushback/engine"
+	"hushback/verify"
+)
+
+// journalShown is how many of the newest journal entries the page shows.
+const journalShown = 40
+
+// decision is a person's wish about a held change.
+type decision struct {
+	change string
+	what   control.Decision
+}
+
+// View is the picture as it stands.
+func (d *Daemon) View() dashboard.View { return *d.board.view.Load() }
+
+// StoreSafe makes what the processor holds now the safe preset.
+func (d *Daemon) StoreSafe(ctx context.Context) error {
+	defer d.refresh()
+	_, err := d.controller.StoreSafe(ctx)
+	return err
+}
+
+// DryRun computes what sending the sheet would do, against what the processor
+// holds now. It writes nothing to the processor.
+func (d *Daemon) DryRun(ctx context.Context) error {
+	run, err := d.controller.DryRun(ctx, d.View().Sheet)
+	if err != nil {
+		return err
+	}
+	d.change(func(v *dashboard.View) {
+		v.State, v.Notice, v.Verdict, v.Captures = control.Drafted{DryRun: run}, "", nil, nil
+	})
+	return nil
+}
+
+// Confirm starts sending exactly the dry run with this digest. It is refused
+// while a microphone is missing, since the change could then not be proven.
+func (d *Daemon) Confirm(_ context.Context, digest string) error {
+	if missing := d.missing(); missing != "" {
+		return fmt.Errorf("the %s microphone is not connected, so the change could not be proven: connect it, then confirm again", missing)
+	}
+	confirmed, err := d.controller.Confirm(digest)
+	if err != nil {
+		return err
+	}
+	d.doing("sending")
+	d.working.Go(func() {
+		defer d.rest()
+		if _, err := d.controller.Apply(d.work, confirmed, d.prove, d.decide); err != nil {
+			d.tell(err.Error())
+			d.options.Log.Error("change", "error", err)
+		}
+	})
+	return nil
+}
+
+// missing names a microphone that a proof needs and that is not connected.
+func (d *Daemon) missing() string {
+	for _, s := range d.hub.Status() {
+		if !s.Connected {
+			return s.Microphone
+		}
+	}
+	return ""
+}
+
+// Keep accepts a held change; saying it again is no error.
+func (d *Daemon) Keep(ctx context.Context, change string) error {
+	if kept, ok := d.View().State.(control.Kept); ok && kept.Change == change {
+		return nil
+	}
+	return d.decideOn(ctx, decision{change, control.Keep})
+}
+
+// RollBack returns a held change to what stood before; saying it again is no
+// error.
+func (d *Daemon) RollBack(ctx context.Context, change string) error {
+	if back, ok := d.View().State.(control.RolledBack); ok && back.Change == change {
+		return nil
+	}
+	return d.decideOn(ctx, decision{change, control.RollBack})
+}
+
+// decideOn hands a wish to the change that waits for it.
+func (d *Daemon) decideOn(ctx context.Context, wish decision) error {
+	held, ok := d.View().State.(control.Held)
+	if !ok || held.Change != wish.change {
+		return fmt.Errorf("change %s is not held, so there is nothing to decide", wish.change)
+	}
+	ctx, cancel := context.WithDeadline(ctx, held.KeepBy)
+	defer cancel()
+	select {
+	case d.decisions <- wish:
+		return nil
+	case <-ctx.Done():
+		return fmt.Errorf("change %s no longer waits for a decision", wish.change)
+	}
+}
+
+// decide waits for a person, or keeps by itself what was proven where nobody
+// is there to ask.
+func (d *Daemon) decide(ctx context.Context, held control.Held, proof control.Proof) control.Decision {
+	if d.options.KeepProven && proof.Proven {
+		return control.Keep
+	}
+	d.doing("waiting for somebody to keep the change or roll it back")
+	for {
+		select {
+		case wish := <-d.decisions:
+			if wish.change == held.Change {
+				return wish.what
+			}
+		case <-ctx.Done():
+			return control.RollBack
+		}
+	}
+}
+
+// Safe returns to the safe preset, whatever else runs.
+func (d *Daemon) Safe(context.Context) error {
+	if d.View().Safe == nil {
+		return errors.New("there is no safe preset yet: store one first")
+	}
+	d.working.Go(func() {
+		defer d.rest()
+		d.doing("returning to the safe preset")
+		if _, err := d.controller.Safe(d.work); err != nil {
+			d.tell(err.Error())
+			d.options.Log.Error("safe preset", "error", err)
+		}
+	})
+	return nil
+}
+
+// Read asks the processor what it holds now.
+func (d *Daemon) Read(ctx context.Context) ([]engine.Setting, error) { return d.controller.Read(ctx) }
+
+// Writes is the number of write datagrams sent since the start.
+func (d *Daemon) Writes() int { return d.controller.Writes() }
+
+// follow shows each state as the change reaches it.
+func (d *Daemon) follow(s control.State) {
+	d.options.Log.Debug("change", "state", stateName(s))
+	d.change(func(v *dashboard.View) { v.State = s })
+	if _, sending := s.(control.Sending); !sending {
+		d.refresh()
+	}
+}
+
+// doing says on the page what is being done right now; "" is resting.
+func (d *Daemon) doing(words string) {
+	d.change(func(v *dashboard.View) { v.Doing = words })
+}
+
+// rest says that nothing is being done any more, with the store as it is now.
+func (d *Daemon) rest() {
+	d.refresh()
+	d.doing("")
+}
+
+// tell puts something on the page that the operator must know.
+func (d *Daemon) tell(notice string) {
+	d.change(func(v *dashboard.View) { v.Notice = notice })
+}
+
+// refresh shows the store's presets and journal anew.
+func (d *Daemon) refresh() {
+	entries, err := d.store.Journal(journalShown)
+	safe, safeErr := d.preset(preset.Safe)
+	found, foundErr := d.preset(preset.AsFound)
+	if err := errors.Join(err, safeErr, foundErr); err != nil {
+		d.tell("the store cannot be read: " + err.Error())
+		return
+	}
+	d.change(func(v *dashboard.View) { v.Journal, v.Safe, v.AsFound = entries, safe, found })
+}
+
+func (d *Daemon) preset(name string) (*preset.Preset, error) {
+	p, ok, err := d.store.Get(name)
+	if err != nil || !ok {
+		return nil, err
+	}
+	return &p, nil
+}
+
+// meter shows the feeds' levels once a second.
+func (d *Daemon) meter() {
+	tick := time.NewTicker(time.Second)
+	defer tick.Stop()
+	for {
+		select {
+		case <-d.work.Done():
+			return
+		case <-tick.C:
+			feeds := d.feeds()
+			d.change(func(v *dashboard.View) { v.Feeds = feeds })
+		}
+	}
+}
+
+func (d *Daemon) feeds() []dashboard.Feed {
+	roles := map[string]engine.Role{}
+	for _, m := range d.options.Site.Microphones {
+		roles[m.Name] = m.Role
+	}
+	var feeds []dashboard.Feed
+	for _, s := range d.hub.Status() {
+		feeds = append(feeds, dashboard.Feed{
+			Microphone: s.Microphone, Role: roles[s.Microphone], Connected: s.Connected, LevelDB: s.LevelDB, Rate: s.Rate,
+		})
+	}
+	return feeds
+}
+
+// recovered says what a restart found, for the operator.
+func recovered(s control.State) string {
+	switch s := s.(type) {
+	case control.RolledBack:
+		return "The daemon was stopped in the middle of a change. The processor is back to " + s.To + ", read back to make sure."
+	case control.Adrift:
+		return "The daemon was stopped in the middle of a change and the processor could not be put back: " + s.Reason + ". Return to the safe preset as soon as the processor answers."
+	default:
+		return "The daemon was stopped in the middle of a change, which had already come to rest."
+	}
+}
+
+// stateName is a state's word in logs and for programs.
+func stateName(s control.State) string {
+	return dashboard.StateName(s)
+}
+
+// judged shows the captures and the verdict of the change.
+func (d *Daemon) judged(captures []verify.Capture, verdict *verify.Verdict) {
+	d.change(func(v *dashboard.View) { v.Captures, v.Verdict = captures, verdict })
+}

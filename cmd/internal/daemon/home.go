@@ -1,0 +1,95 @@
+package daemon
+
+import (
+	"crypto/rand"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+)
+
+// Home is the folder in which a daemon keeps what must outlive it. It holds
+// the store, and while a daemon runs the note by which commands on the same
+// machine find it.
+type Home struct{ Dir string }
+
+// Note is how a command on the same machine reaches a running daemon.
+type Note struct {
+	URL   string `json:"url"`
+	Token string `json:"token"`
+}
+
+// Store is the path of the durable store.
+func (h Home) Store() string { return filepath.Join(h.Dir, "hushback.db") }
+
+func (h Home) note() string { return filepath.Join(h.Dir, "daemon.json") }
+
+// Prepare makes the folder, for its owner's eyes only.
+func (h Home) Prepare() error {
+	if err := os.MkdirAll(h.Dir, 0o700); err != nil {
+		return fmt.Errorf("state folder: %w", err)
+	}
+	return nil
+}
+
+// Leave writes the note; a reader sees the old one or the new one, never half.
+func (h Home) Leave(n Note) error {
+	text, err := json.Marshal(n)
+	if err != nil {
+		return err
+	}
+	aside := h.note() + ".new"
+	if err := os.WriteFile(aside, text, 0o600); err != nil {
+		return fmt.Errorf("note for commands on this machine: %w", err)
+	}
+	if err := os.Rename(aside, h.note()); err != nil {
+		return fmt.Errorf("note for commands on this machine: %w", err)
+	}
+	return nil
+}
+
+// Find reads the note of a running daemon; false when none was left.
+func (h Home) Find() (Note, bool, error) {
+	text, err := os.ReadFile(h.note())
+	if errors.Is(err, fs.ErrNotExist) {
+		return Note{}, false, nil
+	}
+	var n Note
+	if err == nil {
+		err = json.Unmarshal(text, &n)
+	}
+	if err != nil {
+		return Note{}, false, fmt.Errorf("note of the running daemon in %s: %w", h.Dir, err)
+	}
+	return n, true, nil
+}
+
+// Clear takes the note away.
+func (h Home) Clear() error {
+	if err := os.Remove(h.note()); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("note for commands on this machine: %w", err)
+	}
+	return nil
+}
+
+// token is 256 random bits in hex, for programs.
+func token() string {
+	var b [32]byte
+	rand.Read(b[:]) // never fails: crypto/rand ends the process instead
+	return hex.EncodeToString(b[:])
+}
+
+// pairingCode is 40 random bits in letters and digits that are not mistaken
+// for one another, for a person to type.
+func pairingCode() string {
+	const letters = "ABCDEFGHJKMNPQRSTVWXYZ0123456789" // 32 of them, so no letter is likelier
+	var b [8]byte
+	rand.Read(b[:])
+	for i := range b {
+		b[i] = letters[b[i]%32]
+	}
+	return string(b[:4]) + "-" + string(b[4:])
+}

@@ -1,0 +1,153 @@
+package daemon
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"time"
+
+	"hushback/control"
+	"hushback/control/osc"
+	"hushback/control/preset"
+	"hushback/control/processor"
+	"hushback/engine"
+)
+
+// DryRun is a dry run without a daemon: the text of what would be sent. It
+// opens no store and writes nothing.
+func DryRun(ctx context.Context, site engine.Site, profile processor.Profile) (string, error) {
+	sheet, _, err := design(site, profile)
+	if err != nil {
+		return "", err
+	}
+	var text string
+	err = reach(site, profile, nil, func(c *control.Controller) error {
+		run, err := c.DryRun(ctx, sheet)
+		text = control.Describe(run)
+		return err
+	})
+	return text, err
+}
+
+// Safe returns to the safe preset where no daemon runs, and says how it ended.
+func Safe(ctx context.Context, home Home, site engine.Site, profile processor.Profile) (said string, err error) {
+	store, err := preset.Open(home.Store())
+	if err != nil {
+		return "", err
+	}
+	defer func() { err = errors.Join(err, store.Close()) }()
+	err = reach(site, profile, store, func(c *control.Controller) error {
+		state, err := c.Safe(ctx)
+		if err != nil {
+			return err
+		}
+		said, err = rested(state)
+		return err
+	})
+	return said, err
+}
+
+// rested says how a return to the safe preset ended.
+func rested(s control.State) (string, error) {
+	switch s := s.(type) {
+	case control.RolledBack:
+		return "the processor is back to " + s.To + ", read back to make sure", nil
+	case control.Adrift:
+		return "", fmt.Errorf("outputs %v may hold anything: %s", s.Outputs, s.Reason)
+	default:
+		return "", fmt.Errorf("ended in state %q", stateName(s))
+	}
+}
+
+// reach opens the wire to the processor for one piece of work.
+func reach(site engine.Site, profile processor.Profile, store *preset.Store, work func(*control.Controller) error) (err error) {
+	wire, err := osc.Dial(site.Wiring.Address, profile.Gap)
+	if err != nil {
+		return fmt.Errorf("processor: %w", err)
+	}
+	defer func() { err = errors.Join(err, wire.Close()) }()
+	c, err := control.New(control.Config{Profile: profile, Wire: wire, Store: store, Outputs: site.Outputs, ConfirmFor: time.Minute, KeepFor: time.Minute, Now: time.Now})
+	if err != nil {
+		return err
+	}
+	return work(c)
+}
+
+// Alive reports whether the daemon that left the note answers.
+func (n Note) Alive(ctx context.Context) bool {
+	_, err := n.state(ctx)
+	return err == nil
+}
+
+// Safe asks the running daemon for the safe preset and waits until it rests.
+func (n Note) Safe(ctx context.Context) (string, error) {
+	if err := n.post(ctx, "/safe"); err != nil {
+		return "", err
+	}
+	tick := time.NewTicker(100 * time.Millisecond)
+	defer tick.Stop()
+	for {
+		s, err := n.state(ctx)
+		switch {
+		case err != nil:
+			return "", err
+		case s.Doing == "" && s.State == stateName(control.RolledBack{}):
+			return "the daemon returned the processor to the " + s.To + ", read back to make sure", nil
+		case s.Doing == "":
+			return "", fmt.Errorf("the daemon ended in state %q: %s", s.State, s.Notice)
+		}
+		select {
+		case <-ctx.Done():
+			return "", fmt.Errorf("waiting for the daemon: %w", ctx.Err())
+		case <-tick.C:
+		}
+	}
+}
+
+// noteState is what of the daemon's state a command needs.
+type noteState struct {
+	State  string `json:"state"`
+	To     string `json:"to"`
+	Doing  string `json:"doing"`
+	Notice string `json:"notice"`
+}
+
+func (n Note) state(ctx context.Context) (noteState, error) {
+	var s noteState
+	body, err := n.call(ctx, http.MethodGet, "/state.json")
+	if err == nil {
+		err = json.Unmarshal(body, &s)
+	}
+	return s, err
+}
+
+func (n Note) post(ctx context.Context, path string) error {
+	_, err := n.call(ctx, http.MethodPost, path)
+	return err
+}
+
+// call makes one request of the daemon, as a program on this machine.
+func (n Note) call(ctx context.Context, method, path string) ([]byte, error) {
+	request, err := http.NewRequestWithContext(ctx, method, n.URL+path, nil)
+	if err != nil {
+		return nil, err
+	}
+	request.Header.Set("Authorization", "Bearer "+n.Token)
+	client := http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+	response, err := client.Do(request)
+	if err != nil {
+		return nil, fmt.Errorf("asking the daemon: %w", err)
+	}
+	defer response.Body.Close()
+	body, err := io.ReadAll(io.LimitReader(response.Body, 1<<20))
+	if err != nil {
+		return nil, fmt.Errorf("asking the daemon: %w", err)
+	}
+	if response.StatusCode >= http.StatusBadRequest {
+		return nil, fmt.Errorf("the daemon refused %s: %s", path, body)
+	}
+	return body, nil
+}
