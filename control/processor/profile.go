@@ -4,6 +4,7 @@
 package processor
 
 import (
+	"fmt"
 	"time"
 
 	"hushback/engine"
@@ -22,6 +23,21 @@ const (
 
 // Params lists every parameter.
 var Params = [...]Param{Delay, Polarity, Gain, Mute}
+
+// String is the parameter's name in profiles and on the page.
+func (p Param) String() string {
+	switch p {
+	case Delay:
+		return "delay"
+	case Polarity:
+		return "polarity"
+	case Gain:
+		return "gain"
+	case Mute:
+		return "mute"
+	}
+	return fmt.Sprintf("parameter %d", int(p))
+}
 
 // Profile is the description of one kind of processor.
 type Profile struct {
@@ -69,15 +85,17 @@ type Arg struct {
 
 // Reply says which message answers a query and where the value stands in it.
 type Reply struct {
-	Address string // with {output}
+	Address string // with {output}, or without when an argument names the output
 	Value   int    // index of the argument that holds the value
+	Output  int    // index of the int32 argument that names the output; counts only without {output}
 }
 
 // Code is how a value stands in an argument.
 //
 // Delay and gain use PerUnit and Grid: the argument is the value in SI (or dB)
 // times PerUnit, so milliseconds are 1000 and dB are 1. Polarity and mute use
-// Off and On: normal and reversed, open and muted.
+// Off and On: normal and reversed, open and muted. An int32 holds whole numbers
+// only, so there the grid must be whole numbers too, once times PerUnit.
 type Code struct {
 	Type    Type
 	PerUnit float64
