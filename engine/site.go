@@ -111,6 +111,27 @@ type TestSignal struct {
 	Band      Band
 }
 
+// SampleRate is the rate, in samples per second, that test signal and captures
+// run at.
+const SampleRate = 48000
+
+// Lines lists the frequencies of the test signal's sines in hertz, ascending.
+// They are the axis that prediction and measurement share. A signal that
+// Problems refuses may have none.
+func (t TestSignal) Lines() []float64 {
+	const nearly = 1e-9 // so that 20 Hz at 0.5 s is line 10 and not just missed
+	low := math.Ceil(t.Band.LowHz*t.PeriodSec - nearly)
+	high := math.Floor(t.Band.HighHz*t.PeriodSec + nearly)
+	if !(t.PeriodSec > 0) || !(high-low < SampleRate) {
+		return nil
+	}
+	var lines []float64
+	for k := math.Max(1, low); k <= high; k++ {
+		lines = append(lines, k/t.PeriodSec)
+	}
+	return lines
+}
+
 // Wiring says which processor the outputs belong to.
 type Wiring struct {
 	Profile string // name of a processor profile
