@@ -1,0 +1,85 @@
+package rehearsal
+
+import (
+	"context"
+	"fmt"
+	"math/rand/v2"
+	"time"
+
+	"hushback/engine"
+	"hushback/verify/feed"
+)
+
+const (
+	frameSamples = sampleRate / 10
+	reconnect    = 250 * time.Millisecond // pause before connecting again
+	feedPatience = 10 * time.Second       // without a connection, then it gives up
+)
+
+// microphone is one simulated microphone with its own connection.
+type microphone struct {
+	name         string
+	role         engine.Role
+	space        *space
+	processor    *Processor
+	patience     time.Duration
+	seed, stream uint64 // of its noise
+}
+
+// listen keeps the microphone connected until ctx ends. The error says why the
+// feed could not be reached for longer than its patience.
+func (m *microphone) listen(ctx context.Context, feedURL, token string) error {
+	noise := rand.New(rand.NewPCG(m.seed, m.stream))
+	lastSeen := time.Now()
+	for {
+		agent, err := feed.Connect(ctx, feedURL, token, feed.Hello{Microphone: m.name, Rate: sampleRate})
+		if err == nil {
+			m.play(ctx, agent, noise)
+			agent.Close()
+			lastSeen = time.Now()
+		}
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-time.After(reconnect):
+		}
+		if err != nil && time.Since(lastSeen) > m.patience {
+			return fmt.Errorf("simulated microphone %s: no feed for %v: %w", m.name, m.patience, err)
+		}
+	}
+}
+
+// play sends frame after frame as their time is over, until the connection or
+// ctx ends. Sample 0 is the one being taken as it begins.
+func (m *microphone) play(ctx context.Context, agent *feed.Agent, noise *rand.Rand) {
+	begin := m.processor.seconds()
+	agent.Marks(func() uint64 { return uint64((m.processor.seconds() - begin) * sampleRate) })
+	for frame := 0; ; frame++ {
+		from := begin + float64(frame*frameSamples)/sampleRate
+		left := from + float64(frameSamples)/sampleRate - m.processor.seconds()
+		select {
+		case <-ctx.Done():
+			return
+		case <-time.After(time.Duration(left * float64(time.Second))):
+		}
+		if agent.Send(ctx, m.record(from, frameSamples, noise)) != nil {
+			return // what to do about it is the same whatever it was: connect again
+		}
+	}
+}
+
+// record is n samples from a time of the processor's clock on, reference and
+// microphone by turns. That time must be over: only then is all known that the
+// outputs did. What a sample holds follows from its time alone (and from chance
+// for the noise), so a machine that is late makes frames late, never wrong.
+func (m *microphone) record(from float64, n int, noise *rand.Rand) []float32 {
+	reference, heard := make([]float64, n), make([]float64, n)
+	m.space.signal.add(reference, from, unity)
+	m.space.hear(m.role, m.processor.since(from-m.space.reach), from, heard)
+	audio := make([]float32, 0, 2*n)
+	for i, x := range reference {
+		y := heard[i] + m.space.noise*noise.NormFloat64()
+		audio = append(audio, float32(x), float32(max(-1, min(1, y))))
+	}
+	return audio
+}
