@@ -225,8 +225,8 @@ func (c *Conn) receive(packet []byte) {
 		}
 	}
 	if !answered {
-		c.dropped.Add(1)
 		c.tell(heard)
+		c.dropped.Add(1)
 	}
 }
 

@@ -123,13 +123,13 @@ func guard(b []byte, rest cursor) (exact []byte, empty []int, err error) {
 	if len(rest.b) == 0 {
 		return append(exact, ",\x00\x00\x00"...), nil, nil
 	}
+	if rest.b[0] != ',' {
+		return nil, nil, errors.New("no type tag string after the address")
+	}
 	tagsAt := len(b) - len(rest.b)
 	tags, err := rest.text()
 	if err != nil {
 		return nil, nil, fmt.Errorf("type tags: %w", err)
-	}
-	if tags == "" || tags[0] != ',' {
-		return nil, nil, errors.New("no type tag string after the address")
 	}
 	for i, c := range []byte(tags[1:]) {
 		before := len(rest.b)
