@@ -57,7 +57,7 @@ func (c *checker) positive(path string, v float64, unit string) {
 }
 
 func (c *checker) band(path string, b Band, low, high float64) bool {
-	ok := b.LowHz >= low && b.HighHz <= high && b.LowHz < b.HighHz
+	ok := b.LowHz >= low && b.HighHz <= high && rising(b)
 	if !ok {
 		c.add(path, bandWords(b), "two rising frequencies from "+num(low)+" to "+num(high)+" Hz")
 	}
@@ -75,7 +75,7 @@ func (c *checker) target(t Target, signal Band) {
 		return
 	}
 	c.number("target.null", t.NullHz, t.Range.LowHz, t.Range.HighHz, " Hz")
-	if !signal.Contains(t.Range.LowHz) || !signal.Contains(t.Range.HighHz) {
+	if rising(signal) && (!signal.Contains(t.Range.LowHz) || !signal.Contains(t.Range.HighHz)) {
 		c.add("target.range", bandWords(t.Range), "a range inside the test signal, "+bandWords(signal))
 	}
 }
@@ -98,7 +98,7 @@ func (c *checker) testSignal(t TestSignal, wanted Band) {
 	case math.Abs(samples-whole) > 1e-6 || !fiveSmooth(int(whole)):
 		c.add("test_signal.period", fmt.Sprintf("%s s, which is %s samples", num(t.PeriodSec), num(samples)),
 			fmt.Sprintf("a whole number of samples at %d Hz with no prime factor above 5, e.g. 0.5 s", SampleRate))
-	default:
+	case rising(wanted):
 		inside := 0
 		for _, f := range t.Lines() {
 			if wanted.Contains(f) {
@@ -114,10 +114,10 @@ func (c *checker) testSignal(t TestSignal, wanted Band) {
 
 func (c *checker) wiring(w Wiring) {
 	if w.Profile == "" {
-		c.add("wiring.profile", "nothing", "the name of a processor profile")
+		c.add("processor.profile", "nothing", "the name of a processor profile")
 	}
 	if w.Address == "" {
-		c.add("wiring.address", "nothing", "host:port of the processor")
+		c.add("processor.address", "nothing", "host:port of the processor")
 	}
 }
 
@@ -282,6 +282,8 @@ func (c *checker) apart(path string, p Point, sources []Source) {
 		}
 	}
 }
+
+func rising(b Band) bool { return b.LowHz < b.HighHz }
 
 func at(path string, i int) string { return path + "[" + strconv.Itoa(i) + "]" }
 

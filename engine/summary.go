@@ -15,6 +15,9 @@ const (
 	fitBins   = 3
 )
 
+// silence in front, relative to anything else, is where ratios lose meaning.
+const silence = 1e-9
+
 // Summarise reduces what the two microphones hear, predicted or measured, to
 // the numbers that a design stands or falls by. All three inputs share front's
 // frequency axis; coherent is the magnitude in front if every output arrived
@@ -77,11 +80,11 @@ func checkSummary(front, rear Curve, coherent []float64, target Target) error {
 	}
 	inside := 0
 	for i, f := range front.FreqHz {
+		if !finite(f) || (i > 0 && f <= front.FreqHz[i-1]) {
+			return fmt.Errorf("frequencies must ascend, frequency %d is %g Hz", i, f)
+		}
 		if f != rear.FreqHz[i] {
 			return fmt.Errorf("frequency %d is %g Hz in front but %g Hz behind", i, f, rear.FreqHz[i])
-		}
-		if i > 0 && !(f > front.FreqHz[i-1]) {
-			return fmt.Errorf("frequencies must ascend, got %g Hz after %g Hz", f, front.FreqHz[i-1])
 		}
 		if err := checkBin(front.P[i], rear.P[i], coherent[i]); err != nil {
 			return fmt.Errorf("at %g Hz: %w", f, err)
@@ -104,7 +107,7 @@ func checkBin(front, rear complex128, coherent float64) error {
 	if !finite(real(front), imag(front), real(rear), imag(rear), coherent) || coherent < 0 {
 		return errors.New("a value is not a finite number, or the coherent sum is negative")
 	}
-	if z := rear / front; !finite(real(z), imag(z)) {
+	if most := cmplx.Abs(front) / silence; !(cmplx.Abs(rear) < most && coherent < most) {
 		return errors.New("nothing arrives in front")
 	}
 	return nil
