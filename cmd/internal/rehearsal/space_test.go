@@ -39,12 +39,21 @@ func (r *Rig) space() *space { return r.microphones[0].space }
 
 var roles = []engine.Role{engine.RoleFront, engine.RoleRear}
 
-// dft is the complex amplitude of a signal at a frequency that fits it a whole
-// number of times: 2/N Σ x e^{-jωt}, with the first sample at time from.
-func dft(x []float64, from, freqHz float64) complex128 {
+// roots is one turn of e^{-jωt} at 1 Hz, rate samples long.
+func roots(rate int) []complex128 {
+	turn := make([]complex128, rate)
+	for i := range turn {
+		turn[i] = cmplx.Rect(1, -2*math.Pi*float64(i)/float64(rate))
+	}
+	return turn
+}
+
+// dft is the complex amplitude at a frequency that fits the signal a whole
+// number of times: 2/N Σ x e^{-jωt}, t counted from the first sample.
+func dft(x []float64, turn []complex128, freqHz int) complex128 {
 	var sum complex128
 	for i, v := range x {
-		sum += complex(v, 0) * cmplx.Rect(1, -2*math.Pi*freqHz*(from+float64(i)/sampleRate))
+		sum += complex(v, 0) * turn[freqHz*i%len(turn)]
 	}
 	return sum * complex(2/float64(len(x)), 0)
 }
@@ -68,16 +77,19 @@ func TestMicrophonesHearTheClosedForm(t *testing.T) {
 		}
 		for _, role := range roles {
 			want := r.Response(role, settings, freqHz)
-			const from = 71.00001234
-			x, y := make([]float64, sampleRate), make([]float64, sampleRate)
-			for i := range x {
-				x[i] = sines(r.space().signal, from+float64(i)/sampleRate)
-			}
-			for i := 0; i < len(y); i += frameSamples {
-				r.space().hear(role, still(settings), from+float64(i)/sampleRate, y[i:i+frameSamples])
+			const from, thin = 71.00001234, 40 // every 40th sample holds all there is up to 600 Hz
+			turn := roots(sampleRate / thin)
+			var x, y []float64
+			for frame := range 10 {
+				heard, at := make([]float64, frameSamples), from+float64(frame)/10
+				r.space().hear(role, still(settings), at, heard)
+				for i := 0; i < frameSamples; i += thin {
+					x = append(x, sines(r.space().signal, at+float64(i)/sampleRate))
+					y = append(y, heard[i])
+				}
 			}
 			for i, f := range freqHz {
-				db, degrees := differ(dft(y, from, f)/dft(x, from, f), want[i])
+				db, degrees := differ(dft(y, turn, int(f))/dft(x, turn, int(f)), want[i])
 				if math.Abs(db) > 0.05 || math.Abs(degrees) > 0.3 {
 					t.Errorf("fault %q, %s, %v Hz: heard %.4f dB and %.3f° off the closed form", fault, role, f, db, degrees)
 				}
@@ -86,8 +98,8 @@ func TestMicrophonesHearTheClosedForm(t *testing.T) {
 	}
 }
 
-// The closed form against the brief definition, worked out here once more for
-// one output alone: magnitude 1/r, phase of delay and travel.
+// The closed form worked out once more for one output alone: magnitude 1/r,
+// phase of delay and travel.
 func TestResponseOfOneOutput(t *testing.T) {
 	healthy := startRig(t, testSeed, Fault{})
 	c := healthy.Truth().SoundSpeed
@@ -196,7 +208,7 @@ func TestMuteSilencesFromTheSampleThatTheSoundNeeds(t *testing.T) {
 
 func TestTruthIsTheSiteNotQuite(t *testing.T) {
 	site := testSite()
-	for seed := range uint64(50) {
+	for seed := range uint64(20) {
 		truth := startRig(t, seed, Fault{}).Truth()
 		for i, s := range truth.Sources {
 			want := site.Sources[i]
@@ -320,7 +332,7 @@ func TestFaultsMatterAndScatterDoesNot(t *testing.T) {
 	limits, target := testSite().Limits, testSite().Target
 	judge := func(r *Rig) (ok bool, words string) {
 		var freqHz []float64
-		for f := target.Range.LowHz; f <= target.Range.HighHz; f += 0.05 {
+		for f := target.Range.LowHz; f <= target.Range.HighHz; f += 0.1 {
 			freqHz = append(freqHz, f)
 		}
 		front, rear := r.Response(engine.RoleFront, testSheet(), freqHz), r.Response(engine.RoleRear, testSheet(), freqHz)
@@ -342,14 +354,14 @@ func TestFaultsMatterAndScatterDoesNot(t *testing.T) {
 		ok = atTarget <= -limits.NullDepthDB && math.Abs(nullHz-target.NullHz) <= limits.NullOffsetHz && short <= limits.SumShortfallDB
 		return ok, fmt.Sprintf("null %.1f dB at %.2f Hz, %.1f dB at target, sum %.2f dB short", depth, nullHz, atTarget, short)
 	}
-	for seed := range uint64(40) {
+	for seed := range uint64(20) {
 		if ok, words := judge(startRig(t, seed, Fault{})); !ok {
 			t.Errorf("seed %d: a rig in order fails: %s", seed, words)
 		}
 	}
 	for _, kind := range []FaultKind{Polarity, Dead, Late, Moved} {
 		for output := 1; output <= 4; output++ {
-			for seed := range uint64(10) {
+			for seed := range uint64(4) {
 				fault := Fault{kind, output}
 				if ok, words := judge(startRig(t, seed, fault)); ok {
 					t.Errorf("seed %d: %s passes: %s", seed, fault, words)
