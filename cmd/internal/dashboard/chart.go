@@ -1,0 +1,305 @@
+package dashboard
+
+import (
+	"fmt"
+	"math"
+	"math/cmplx"
+	"strings"
+
+	"hushback/engine"
+	"hushback/verify"
+	"hushback/verify/transfer"
+)
+
+// The chart's paper, in units that the page scales as one.
+const (
+	chartWidth, chartHeight = 360.0, 262.0
+	plotLeft, plotRight     = 36.0, 318.0
+	plotTop, plotBottom     = 20.0, 228.0
+	lowHz, highHz           = 20.0, 120.0
+	leastDeep, mostDeep     = 30.0, 70.0 // dB that the level axis spans
+	normal95                = 1.96       // 95 % of a normal distribution lie within this many standard errors
+)
+
+// levels is a level in dB over frequency.
+type levels struct{ hz, db []float64 }
+
+func curveLevels(c engine.Curve) levels {
+	l := levels{}
+	for i := 0; i < min(len(c.FreqHz), len(c.P)); i++ {
+		l.hz, l.db = append(l.hz, c.FreqHz[i]), append(l.db, decibels(cmplx.Abs(c.P[i])))
+	}
+	return l
+}
+
+func decibels(ratio float64) float64 { return 20 * math.Log10(ratio) }
+
+// at is the level at f, linear in dB and Hz between points; NaN beyond the ends.
+func (l levels) at(f float64) float64 {
+	for i := range l.hz {
+		switch {
+		case l.hz[i] == f:
+			return l.db[i]
+		case i > 0 && l.hz[i-1] < f && f < l.hz[i]:
+			t := (f - l.hz[i-1]) / (l.hz[i] - l.hz[i-1])
+			return l.db[i-1] + t*(l.db[i]-l.db[i-1])
+		}
+	}
+	return math.NaN()
+}
+
+// meanAbove is the mean over l's points in the band of l minus base, in dB.
+func (l levels) meanAbove(base levels, band engine.Band) float64 {
+	sum, n := 0.0, 0
+	for i, f := range l.hz {
+		if d := l.db[i] - base.at(f); band.Contains(f) && !math.IsNaN(d) && !math.IsInf(d, 0) {
+			sum, n = sum+d, n+1
+		}
+	}
+	return sum / float64(n)
+}
+
+// shifted is l with by dB added.
+func (l levels) shifted(by float64) levels {
+	out := levels{hz: l.hz, db: make([]float64, len(l.db))}
+	for i, v := range l.db {
+		out.db[i] = v + by
+	}
+	return out
+}
+
+// series is one line of the chart. Low and High are the ends of its 95 %
+// interval, for measured lines only.
+type series struct {
+	role      engine.Role
+	measured  bool
+	line      levels
+	low, high []float64
+}
+
+func (s series) class() string {
+	if s.measured {
+		return string(s.role) + " measured"
+	}
+	return string(s.role) + " predicted"
+}
+
+// measuredSeries is a capture as a line, by dB louder. The standard error of a
+// magnitude is about that of one part of the complex number.
+func measuredSeries(role engine.Role, f transfer.Function, by float64) series {
+	s := series{role: role, measured: true, line: captureLevels(f).shifted(by)}
+	for i := range s.line.hz {
+		sigma := 0.0
+		if i < len(f.Sigma) {
+			sigma = f.Sigma[i]
+		}
+		m := cmplx.Abs(f.H[i])
+		s.low = append(s.low, decibels(math.Max(0, m-normal95*sigma))+by)
+		s.high = append(s.high, decibels(m+normal95*sigma)+by)
+	}
+	return s
+}
+
+func captureLevels(f transfer.Function) levels {
+	return curveLevels(engine.Curve{FreqHz: f.FreqHz, P: f.H})
+}
+
+// lastHeard is the newest capture of a microphone with every output open.
+func lastHeard(captures []verify.Capture, role engine.Role) (verify.Capture, bool) {
+	var last verify.Capture
+	found := false
+	for _, c := range captures {
+		if c.Role == role && c.Solo == verify.Everything && (!found || c.Taken.After(last.Taken)) {
+			last, found = c, true
+		}
+	}
+	return last, found
+}
+
+// allSeries is every line there is to draw, 0 dB being the mean of the
+// predicted front in the range. What a microphone says is known up to one
+// common factor, so all measured lines are moved by the one number of dB that
+// lays the measured front's mean in the range onto the predicted front's.
+func allSeries(v View) []series {
+	front, rear := curveLevels(v.Prediction.Front), curveLevels(v.Prediction.Rear)
+	zero := levels{hz: front.hz, db: make([]float64, len(front.hz))}
+	down := -front.meanAbove(zero, v.Site.Target.Range)
+	if math.IsNaN(down) {
+		down = 0
+	}
+	front, rear = front.shifted(down), rear.shifted(down)
+	all := []series{{role: engine.RoleFront, line: front}, {role: engine.RoleRear, line: rear}}
+	heard, ok := lastHeard(v.Captures, engine.RoleFront)
+	if !ok {
+		return all
+	}
+	by := -captureLevels(heard.Function).meanAbove(front, v.Site.Target.Range)
+	if math.IsNaN(by) {
+		return all
+	}
+	all = append(all, measuredSeries(engine.RoleFront, heard.Function, by))
+	if heard, ok = lastHeard(v.Captures, engine.RoleRear); ok {
+		all = append(all, measuredSeries(engine.RoleRear, heard.Function, by))
+	}
+	return all
+}
+
+// chart is the drawing of levels over frequency, ready for its template.
+type chart struct {
+	Width, Height            float64
+	Left, Right, Top, Bottom float64
+	Alt                      string
+	Across, Up               []tick
+	RangeX, RangeWidth       float64
+	TargetX                  float64
+	Target                   string
+	Lines                    []drawnLine
+	Labels                   []text
+	Measured                 bool // whether anything measured is in it
+	Table                    []chartRow
+}
+
+type tick struct {
+	At    float64
+	Words string
+}
+
+type drawnLine struct {
+	Class, Points string
+	Bars          []bar
+}
+
+type bar struct{ X, Y1, Y2 float64 }
+
+// chartRow is one line of the table that says what the chart shows.
+type chartRow struct{ Hz, FrontPredicted, FrontMeasured, RearPredicted, RearMeasured string }
+
+// paper places frequencies and levels on the chart.
+type paper struct{ top, bottom float64 } // dB
+
+func (p paper) x(hz float64) float64 {
+	hz = math.Max(lowHz, math.Min(highHz, hz))
+	return plotLeft + (plotRight-plotLeft)*math.Log(hz/lowHz)/math.Log(highHz/lowHz)
+}
+
+// y holds levels beyond the paper at its edge; NaN lies at the bottom.
+func (p paper) y(db float64) float64 {
+	if !(db > p.bottom) {
+		return plotBottom
+	}
+	return plotTop + (plotBottom-plotTop)*(p.top-math.Min(db, p.top))/(p.top-p.bottom)
+}
+
+// paperFor spans whole tens of dB around every finite level shown.
+func paperFor(all []series) paper {
+	top, bottom := math.Inf(-1), math.Inf(1)
+	for _, s := range all {
+		for i, db := range s.line.db {
+			if hz := s.line.hz[i]; hz >= lowHz && hz <= highHz && !math.IsNaN(db) && !math.IsInf(db, 0) {
+				top, bottom = math.Max(top, db), math.Min(bottom, db)
+			}
+		}
+	}
+	if math.IsInf(top, 0) {
+		return paper{top: 10, bottom: 10 - leastDeep}
+	}
+	top, bottom = 10*math.Ceil(top/10), 10*math.Floor(bottom/10)
+	return paper{top: top, bottom: math.Max(top-mostDeep, math.Min(bottom, top-leastDeep))}
+}
+
+func drawChart(v View) chart {
+	all := allSeries(v)
+	p := paperFor(all)
+	t := v.Site.Target
+	c := chart{
+		Width: chartWidth, Height: chartHeight, Left: plotLeft, Right: plotRight, Top: plotTop, Bottom: plotBottom,
+		RangeX: p.x(t.Range.LowHz), RangeWidth: p.x(t.Range.HighHz) - p.x(t.Range.LowHz),
+		TargetX: p.x(t.NullHz), Target: sayHz(t.NullHz),
+	}
+	for _, hz := range []float64{20, 30, 40, 50, 60, 80, 100, 120} {
+		c.Across = append(c.Across, tick{p.x(hz), number(hz, 0)})
+	}
+	for db := p.top; db >= p.bottom; db -= 10 {
+		c.Up = append(c.Up, tick{p.y(db), number(db, 0)})
+	}
+	for _, s := range all {
+		c.Lines = append(c.Lines, drawLine(p, s))
+		c.Measured = c.Measured || s.measured
+	}
+	c.Labels = roleLabels(p, all)
+	c.Table = chartTable(all)
+	c.Alt = chartAlt(v)
+	return c
+}
+
+// drawLine leaves out what lies beyond the frequency axis and what is unknown.
+func drawLine(p paper, s series) drawnLine {
+	var at []string
+	d := drawnLine{Class: s.class()}
+	for i, hz := range s.line.hz {
+		if hz < lowHz || hz > highHz || math.IsNaN(s.line.db[i]) {
+			continue
+		}
+		at = append(at, fmt.Sprintf("%.1f,%.1f", p.x(hz), p.y(s.line.db[i])))
+		if s.measured {
+			d.Bars = append(d.Bars, bar{p.x(hz), p.y(s.high[i]), p.y(s.low[i])})
+		}
+	}
+	d.Points = strings.Join(at, " ")
+	return d
+}
+
+// roleLabels writes "front" and "rear" where their lines end on the right,
+// the measured line's end if there is one, and keeps the two apart.
+func roleLabels(p paper, all []series) []text {
+	labels := []text{{X: plotRight + 5, Words: string(engine.RoleFront)}, {X: plotRight + 5, Words: string(engine.RoleRear)}}
+	for _, s := range all {
+		for i := range labels {
+			if n := len(s.line.db); n > 0 && labels[i].Words == string(s.role) {
+				labels[i].Y = p.y(s.line.at(math.Min(highHz, s.line.hz[n-1]))) + 4
+			}
+		}
+	}
+	const apart = 16.0
+	if gap := labels[1].Y - labels[0].Y; math.Abs(gap) < apart {
+		push := math.Copysign((apart-math.Abs(gap))/2, gap)
+		labels[0].Y, labels[1].Y = labels[0].Y-push, labels[1].Y+push
+	}
+	return labels
+}
+
+// chartTable says the lines in numbers: at every measured frequency, or every
+// 5 Hz where nothing is measured yet.
+func chartTable(all []series) []chartRow {
+	var at []float64
+	by := map[string]levels{}
+	for _, s := range all {
+		by[s.class()] = s.line
+		if s.measured {
+			at = s.line.hz
+		}
+	}
+	if at == nil {
+		for hz := lowHz; hz <= highHz; hz += 5 {
+			at = append(at, hz)
+		}
+	}
+	var rows []chartRow
+	for _, hz := range at {
+		say := func(class string) string { return number(by[class].at(hz), 1) }
+		rows = append(rows, chartRow{number(hz, 1), say("front predicted"), say("front measured"), say("rear predicted"), say("rear measured")})
+	}
+	return rows
+}
+
+// chartAlt is the chart in words.
+func chartAlt(v View) string {
+	t, s := v.Site.Target, v.Prediction.Summary
+	said := fmt.Sprintf("Level over frequency, %g to %g Hz, operating range %s to %s. Predicted: rear lies deepest below front at %s, %s.",
+		lowHz, highHz, sayHz(t.Range.LowHz), sayHz(t.Range.HighHz), sayHz(s.NullHz), sayDB(s.NullDepthDB))
+	if v.Verdict == nil {
+		return said + " Not judged yet."
+	}
+	m := v.Verdict.Summary
+	return said + fmt.Sprintf(" Measured: at %s, %s; sum in front at most %s below coherent.", sayHz(m.NullHz), sayDB(m.NullDepthDB), sayDB(m.SumShortfallDB))
+}

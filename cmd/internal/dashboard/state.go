@@ -1,0 +1,145 @@
+package dashboard
+
+import (
+	"encoding/json"
+	"math"
+	"net/http"
+	"time"
+
+	"hushback/control"
+	"hushback/engine"
+)
+
+// standing is a control.State laid flat: where the change stands, with
+// whatever its state knows.
+type standing struct {
+	Name     string // "idle", "drafted", "sending", "measuring", "held", "kept", "rolled back", "adrift"
+	Running  bool   // a change is on its way; it can be rolled back to what stood before
+	Change   string
+	DryRun   *control.DryRun
+	Sent     int
+	Total    int
+	KeepBy   time.Time
+	Readings []control.Reading
+	To       string
+	Reason   string
+	Outputs  []int // in doubt
+}
+
+// flatten lays a state flat. No state at all is idle.
+func flatten(state control.State) standing {
+	switch s := state.(type) {
+	case control.Drafted:
+		return standing{Name: "drafted", DryRun: &s.DryRun}
+	case control.Sending:
+		return standing{Name: "sending", Running: true, Change: s.Change, Sent: s.Sent, Total: s.Total, Readings: s.Readings}
+	case control.Measuring:
+		return standing{Name: "measuring", Running: true, Change: s.Change, Readings: s.Readings}
+	case control.Held:
+		return standing{Name: "held", Running: true, Change: s.Change, KeepBy: s.KeepBy, Readings: s.Readings}
+	case control.Kept:
+		return standing{Name: "kept", Change: s.Change, Readings: s.Readings}
+	case control.RolledBack:
+		return standing{Name: "rolled back", Change: s.Change, To: s.To, Reason: s.Reason, Readings: s.Readings}
+	case control.Adrift:
+		return standing{Name: "adrift", Change: s.Change, Outputs: s.Outputs, Reason: s.Reason}
+	default:
+		return standing{Name: "idle"}
+	}
+}
+
+// StateName is a state's word on the page, in logs and for programs.
+func StateName(state control.State) string { return flatten(state).Name }
+
+// Report is the JSON object of GET /state.json, for programs on this machine.
+// A number that is not known, or not finite, is null.
+type Report struct {
+	Seq        uint64     `json:"seq"`
+	Job        string     `json:"job"`
+	Processor  string     `json:"processor"`
+	State      string     `json:"state"`  // "idle", "drafted", "sending", "measuring", "held", "kept", "rolled back", "adrift"
+	Change     string     `json:"change"` // what /keep and /roll-back want; "" when there is none
+	Digest     string     `json:"digest"` // what /confirm wants; "" unless drafted
+	Code       string     `json:"code"`   // the short code that the page shows for Digest
+	Expires    *time.Time `json:"expires"`
+	Sent       int        `json:"sent"`
+	Total      int        `json:"total"`
+	KeepBy     *time.Time `json:"keep_by"`
+	To         string     `json:"rolled_back_to"`
+	Reason     string     `json:"reason"`
+	InDoubt    []int      `json:"outputs_in_doubt"`
+	Doing      string     `json:"doing"`
+	Notice     string     `json:"notice"`
+	SafeStored bool       `json:"safe_stored"`
+	Predicted  Numbers    `json:"predicted"`
+	Verdict    *Judgement `json:"verdict"`
+	Feeds      []Hearing  `json:"feeds"`
+}
+
+// Numbers are those of an engine.Summary.
+type Numbers struct {
+	NullHz         *float64 `json:"null_hz"`
+	NullDepthDB    *float64 `json:"null_depth_db"`
+	AtTargetDB     *float64 `json:"at_target_db"`
+	SumShortfallDB *float64 `json:"sum_shortfall_db"`
+}
+
+// Judgement is a verdict.
+type Judgement struct {
+	Outcome string   `json:"outcome"`
+	Reasons []string `json:"reasons"`
+	Numbers
+}
+
+// Hearing is one microphone's connection.
+type Hearing struct {
+	Microphone string   `json:"microphone"`
+	Role       string   `json:"role"`
+	Connected  bool     `json:"connected"`
+	LevelDB    *float64 `json:"level_db"`
+}
+
+func reportOf(v View) Report {
+	st := flatten(v.State)
+	r := Report{
+		Seq: v.Seq, Job: v.Site.Job, Processor: v.Processor,
+		State: st.Name, Change: st.Change, Sent: st.Sent, Total: st.Total,
+		To: st.To, Reason: st.Reason, InDoubt: st.Outputs, Doing: v.Doing, Notice: v.Notice,
+		SafeStored: v.Safe != nil, Predicted: numbersOf(v.Prediction.Summary),
+	}
+	if st.DryRun != nil {
+		r.Digest, r.Code, r.Expires = st.DryRun.Digest, ShortCode(st.DryRun.Digest), &st.DryRun.Expires
+	}
+	if !st.KeepBy.IsZero() {
+		r.KeepBy = &st.KeepBy
+	}
+	if v.Verdict != nil {
+		r.Verdict = &Judgement{Outcome: string(v.Verdict.Outcome), Reasons: v.Verdict.Reasons, Numbers: numbersOf(v.Verdict.Summary)}
+	}
+	for _, f := range v.Feeds {
+		r.Feeds = append(r.Feeds, Hearing{f.Microphone, string(f.Role), f.Connected, finite(f.LevelDB)})
+	}
+	return r
+}
+
+func numbersOf(s engine.Summary) Numbers {
+	return Numbers{finite(s.NullHz), finite(s.NullDepthDB), finite(s.AtTargetDB), finite(s.SumShortfallDB)}
+}
+
+// finite is v, or nil where JSON has no number for it.
+func finite(v float64) *float64 {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return nil
+	}
+	return &v
+}
+
+func (s *Server) report(w http.ResponseWriter, _ *http.Request) {
+	text, err := json.Marshal(reportOf(s.desk.View()))
+	if err != nil {
+		http.Error(w, "the state could not be written: "+err.Error(), http.StatusInternalServerError)
+		return
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Write(append(text, '\n')) // an asker who has gone needs no answer
+}

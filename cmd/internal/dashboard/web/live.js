@@ -1,0 +1,178 @@
+// The page works without this script, by plain forms. With it the page follows
+// the daemon by itself, knows how old its picture is, and refuses to confirm on
+// an old one.
+"use strict";
+(() => {
+  const beatEvery = 1000, staleAfter = 3000, answerWithin = 30000, answerShown = 6000;
+  const byId = (id) => document.getElementById(id);
+
+  const pairing = byId("pair");
+  if (pairing) {
+    // "/#k=CODE": a fragment never reaches a log or another site.
+    const key = location.hash.match(/^#k=(.+)$/);
+    if (key) {
+      history.replaceState(null, "", "/");
+      byId("code").value = key[1];
+      pairing.requestSubmit();
+    }
+    return;
+  }
+
+  let socket = null;   // the one that counts; older ones are ignored
+  let opened = 0;      // when it was asked for
+  let heard = Date.now(); // when the daemon last said something. Not a monotonic clock: that may stand still while the phone sleeps.
+  let seen = -1;       // number of the picture on screen
+  let skew = null;     // daemon's clock minus this phone's, ms
+  let tries = 0, retry = 0, said = 0;
+  let held = false, waiting = {}; // a finger is down: pictures wait, so that nothing moves under it
+
+  const age = () => Date.now() - heard;
+  // A clock that was set back makes the age unknown, which counts as old.
+  const stale = () => age() > staleAfter || age() < -beatEvery;
+
+  function connect() {
+    clearTimeout(retry);
+    drop();
+    opened = Date.now();
+    const s = socket = new WebSocket((location.protocol === "https:" ? "wss://" : "ws://") + location.host + "/live");
+    s.onopen = () => { if (s === socket) beat(); };
+    s.onmessage = (e) => { if (s === socket) take(JSON.parse(e.data)); };
+    s.onclose = () => { if (s === socket) { drop(); again(); } };
+  }
+
+  // A dead socket may take minutes to close, so it is left behind.
+  function drop() {
+    const s = socket;
+    socket = null;
+    if (s) s.close();
+  }
+
+  function again() {
+    clearTimeout(retry);
+    const wait = Math.min(8000, 500 * 2 ** tries++);
+    retry = setTimeout(connect, wait * (0.5 + Math.random() / 2));
+    // A socket cannot tell why it was refused; a request can. 401: pair anew.
+    fetch("/state.json", { cache: "no-store" }).then((r) => { if (r.status === 401) location.reload(); }, () => {});
+  }
+
+  function wake() {
+    if (document.visibilityState === "hidden" || age() < beatEvery && age() >= 0 && socket) return;
+    tries = 0;
+    connect();
+    tick();
+  }
+
+  function beat() {
+    if (socket && socket.readyState === WebSocket.OPEN) socket.send(JSON.stringify({ seen }));
+  }
+
+  function take(frame) {
+    heard = Date.now();
+    skew = frame.now - heard;
+    tries = 0;
+    if (frame.sections) {
+      seen = frame.seq;
+      Object.assign(waiting, frame.sections);
+      if (!held) show();
+      beat();
+    }
+    tick();
+  }
+
+  // show replaces sections and keeps what the person has opened and where the
+  // keyboard is.
+  function show() {
+    for (const [id, html] of Object.entries(waiting)) {
+      const part = byId(id);
+      if (!part || part.innerHTML === html) continue;
+      const open = Array.from(part.querySelectorAll("details[open]"), (d) => d.id);
+      const focus = part.contains(document.activeElement) && document.activeElement.id;
+      part.innerHTML = html;
+      for (const d of open) if (byId(d)) byId(d).open = true;
+      if (focus && byId(focus)) byId(focus).focus({ preventScroll: true });
+    }
+    waiting = {};
+    tick();
+  }
+
+  function words(ms) {
+    const s = Math.max(0, Math.ceil(ms / 1000));
+    return s < 60 ? s + " s" : Math.floor(s / 60) + " min " + (s % 60) + " s";
+  }
+
+  function write(element, text) {
+    if (element.textContent !== text) element.textContent = text;
+  }
+
+  function tick() {
+    const old = stale();
+    write(byId("age"), old ? "Picture is " + words(Math.abs(age())) + " old" : "Live");
+    document.body.classList.toggle("old", old);
+    const warning = byId("stale");
+    if (old && warning.hidden) {
+      write(warning, "This picture is old: the daemon has not been heard for more than 3 s. Confirming is off until it is back. The roll back below is still sent.");
+    }
+    warning.hidden = !old;
+    for (const b of document.querySelectorAll("button[data-confirms]")) b.disabled = old || b.form.dataset.busy === "yes";
+    if (skew === null) return;
+    for (const t of document.querySelectorAll("[data-until]")) {
+      const left = Number(t.dataset.until) - (Date.now() + skew);
+      write(t, left > 0 ? ", " + words(left) + " left" : ", " + t.dataset.over);
+    }
+  }
+
+  // say shows what became of a press; a refusal stays until the next press.
+  function say(text, refused) {
+    clearTimeout(said);
+    if (!refused) said = setTimeout(() => say("", true), answerShown);
+    const answer = byId("answer");
+    write(answer, text);
+    answer.hidden = !text;
+    answer.classList.toggle("refused", !!refused);
+  }
+
+  // press sends a form without leaving the page.
+  async function press(form) {
+    if (form.dataset.busy === "yes" && form.querySelector("[data-confirms]")) return;
+    form.dataset.busy = "yes";
+    tick();
+    say("Asking the daemon…");
+    const stop = new AbortController();
+    const late = setTimeout(() => stop.abort(), answerWithin);
+    try {
+      const r = await fetch(form.action, {
+        method: "POST", body: new URLSearchParams(new FormData(form)), headers: { Accept: "text/plain" }, signal: stop.signal,
+      });
+      if (r.status === 401) { location.reload(); return; }
+      if (r.ok) say(form.dataset.press); else say((await r.text()).trim(), true);
+    } catch {
+      say("No answer from the daemon. Whether it took this press is not known: press again.", true);
+    } finally {
+      clearTimeout(late);
+      delete form.dataset.busy;
+      tick();
+    }
+  }
+
+  document.addEventListener("submit", (e) => {
+    if (!e.target.dataset.press) return;
+    e.preventDefault();
+    if (stale() && e.target.querySelector("[data-confirms]")) return;
+    press(e.target);
+  });
+  for (const up of ["pointerup", "pointercancel"]) {
+    addEventListener(up, () => { held = false; setTimeout(() => { if (!held) show(); }); }, true);
+  }
+  addEventListener("pointerdown", () => { held = true; }, true);
+  document.addEventListener("visibilitychange", wake);
+  addEventListener("pageshow", wake);
+  addEventListener("online", wake);
+
+  setInterval(() => {
+    beat();
+    tick();
+    if (socket && stale() && Date.now() - opened > staleAfter) { drop(); again(); }
+  }, beatEvery);
+  if (location.hash.startsWith("#k=")) history.replaceState(null, "", "/");
+  connect();
+})();

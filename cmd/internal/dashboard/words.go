@@ -1,0 +1,267 @@
+package dashboard
+
+import (
+	"encoding/hex"
+	"fmt"
+	"html/template"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+
+	"hushback/control"
+	"hushback/control/osc"
+	"hushback/control/processor"
+	"hushback/engine"
+)
+
+// words are the functions that the templates use to say values.
+func words() template.FuncMap {
+	return template.FuncMap{
+		"ms": sayMs, "db": sayDB, "level": sayLevel, "hz": sayHz, "metres": sayMetres, "polarity": sayPolarity, "mute": sayMute,
+		"number": number, "px": func(v float64) string { return strconv.FormatFloat(v, 'f', 1, 64) }, "clock": clock, "day": day, "unixms": func(t time.Time) int64 { return t.UnixMilli() },
+		"code": ShortCode, "hexbytes": hexBytes, "args": sayArgs, "param": sayParam, "minus": minus,
+	}
+}
+
+// ShortCode is the part of a digest that a person compares by eye.
+func ShortCode(digest string) string {
+	if len(digest) < 8 {
+		return digest
+	}
+	return digest[:4] + "-" + digest[4:8]
+}
+
+// number writes v with a real minus sign, which screen readers say aloud.
+func number(v float64, places int) string {
+	switch {
+	case math.IsNaN(v):
+		return "unknown"
+	case math.IsInf(v, 1):
+		return "∞"
+	case math.IsInf(v, -1):
+		return "−∞"
+	}
+	text := strconv.FormatFloat(v, 'f', places, 64)
+	if strings.Trim(text, "-0.") == "" {
+		text = strings.TrimPrefix(text, "-") // a rounded -0.0
+	}
+	return minus(text)
+}
+
+// minus turns the hyphen before a number into a minus sign.
+func minus(text string) string {
+	if rest, negative := strings.CutPrefix(text, "-"); negative && rest != "" && rest[0] >= '0' && rest[0] <= '9' {
+		return "−" + rest
+	}
+	return text
+}
+
+func sayMs(sec float64) string   { return number(sec*1000, 2) + " ms" }
+func sayDB(db float64) string    { return number(db, 1) + " dB" }
+func sayLevel(db float64) string { return sayDB(db) + " re full scale" }
+func sayHz(hz float64) string    { return number(hz, 1) + " Hz" }
+func sayMetres(m float64) string { return number(m, 2) + " m" }
+
+func sayPolarity(p int) string {
+	if p < 0 {
+		return "reversed"
+	}
+	return "normal"
+}
+
+func sayMute(muted bool) string {
+	if muted {
+		return "muted"
+	}
+	return "open"
+}
+
+func sayParam(p processor.Param) string {
+	switch p {
+	case processor.Delay:
+		return "delay"
+	case processor.Polarity:
+		return "polarity"
+	case processor.Gain:
+		return "gain"
+	case processor.Mute:
+		return "mute"
+	default:
+		return fmt.Sprintf("parameter %d", int(p))
+	}
+}
+
+func clock(t time.Time) string { return t.Local().Format("15:04:05") }
+func day(t time.Time) string   { return t.Local().Format("2 Jan 2006 15:04:05") }
+
+// hexBytes is a datagram in hex, in groups of four bytes as OSC aligns them.
+func hexBytes(b []byte) string {
+	var s strings.Builder
+	for i := 0; i < len(b); i += 4 {
+		if i > 0 {
+			s.WriteByte(' ')
+		}
+		s.WriteString(hex.EncodeToString(b[i:min(i+4, len(b))]))
+	}
+	return s.String()
+}
+
+// sayArgs lists a message's arguments with their types.
+func sayArgs(m osc.Message) string {
+	said := make([]string, len(m.Args))
+	for i, a := range m.Args {
+		switch v := a.(type) {
+		case nil:
+			said[i] = "nil"
+		case string:
+			said[i] = fmt.Sprintf("%q string", v)
+		case []byte:
+			said[i] = fmt.Sprintf("%x blob", v)
+		default:
+			said[i] = fmt.Sprintf("%v %T", v, v)
+		}
+	}
+	if len(said) == 0 {
+		return "no argument"
+	}
+	return strings.Join(said, ", ")
+}
+
+// headline says in one sentence where the change stands.
+func headline(st standing) string {
+	switch st.Name {
+	case "drafted":
+		return "A dry run waits for your confirm. Nothing has been sent."
+	case "sending":
+		return fmt.Sprintf("Sending: %d of %d datagrams are out.", st.Sent, st.Total)
+	case "measuring":
+		return "The sheet stands on the processor and is being measured. Stay clear of the cabinets: it is loud."
+	case "held":
+		return fmt.Sprintf("The sheet stands on the processor. Unless somebody keeps it, it rolls itself back at %s.", clock(st.KeepBy))
+	case "kept":
+		return "The sheet stands on the processor and stays there."
+	case "rolled back":
+		return fmt.Sprintf("Rolled back: the processor holds the %s again, read back to make sure. %s", rolledTo(st.To), st.Reason)
+	case "adrift":
+		return fmt.Sprintf("Nobody can tell what %s. %s", outputsHold(st.Outputs), st.Reason)
+	default:
+		return "No change is under way. Nothing has been sent."
+	}
+}
+
+// rolledTo makes a noun of what a change went back to.
+func rolledTo(to string) string {
+	if to == "as it stood before" {
+		return "settings that stood before"
+	}
+	return to
+}
+
+func outputsHold(outputs []int) string {
+	said := make([]string, len(outputs))
+	for i, o := range outputs {
+		said[i] = strconv.Itoa(o)
+	}
+	switch last := len(said) - 1; last {
+	case -1:
+		return "the outputs hold"
+	case 0:
+		return "output " + said[0] + " holds"
+	default:
+		return "outputs " + strings.Join(said[:last], ", ") + " and " + said[last] + " hold"
+	}
+}
+
+// next says what to do now.
+func next(v View, st standing) string {
+	switch st.Name {
+	case "drafted":
+		if v.Safe == nil {
+			return "Store a safe preset: without one nothing is sent."
+		}
+		return "Read the dry run, then confirm it."
+	case "sending":
+		return "Wait for the read-back, or roll back."
+	case "measuring":
+		return "Wait for the verdict, or roll back."
+	case "held":
+		return "Read the verdict, then keep or roll back."
+	case "kept":
+		return "Done. A new dry run starts the next change."
+	case "rolled back":
+		return "Find the reason, then take a new dry run."
+	case "adrift":
+		return "Turn these amplifiers down by hand, then roll back to the safe preset."
+	default:
+		if v.Safe == nil {
+			return "Store a safe preset, then take a dry run."
+		}
+		return "Check the sheet, then take a dry run."
+	}
+}
+
+// line is one parameter of one output, before and after.
+type line struct {
+	Name, Before, After string
+	Same                bool
+}
+
+// outputChange is what a change does to one output.
+type outputChange struct {
+	Output int
+	Label  string
+	Known  bool // whether it could be read before
+	Lines  []line
+	Differ int // how many lines differ
+}
+
+// changesOf says a dry run in plain words, output by output.
+func changesOf(site engine.Site, d control.DryRun) []outputChange {
+	var out []outputChange
+	for _, after := range d.After {
+		o, _ := site.Output(after.Output)
+		before, known := engine.Sheet{Settings: d.Before}.Setting(after.Output)
+		c := outputChange{Output: after.Output, Label: o.Label, Known: known}
+		c.Lines = []line{
+			{Name: "delay", Before: sayMs(before.DelaySec), After: sayMs(after.DelaySec)},
+			{Name: "polarity", Before: sayPolarity(before.Polarity), After: sayPolarity(after.Polarity)},
+			{Name: "gain", Before: sayDB(before.GainDB), After: sayDB(after.GainDB)},
+			{Name: "mute", Before: sayMute(before.Muted), After: sayMute(after.Muted)},
+		}
+		for i := range c.Lines {
+			l := &c.Lines[i]
+			if !known {
+				l.Before = "unknown"
+			}
+			if l.Same = l.Before == l.After; !l.Same {
+				c.Differ++
+			}
+		}
+		out = append(out, c)
+	}
+	return out
+}
+
+// part is the steps of one part of a change.
+type part struct {
+	ID, Title string
+	Steps     []control.Step
+}
+
+// partsOf sorts a dry run's datagrams by the part of the change they belong to.
+func partsOf(d control.DryRun) []part {
+	parts := []part{
+		{ID: string(control.PartSend), Title: "to bring the sheet onto the processor"},
+		{ID: string(control.PartMeasure), Title: "to mute and open outputs while measuring"},
+		{ID: string(control.PartUndo), Title: "to go back, if it comes to that"},
+	}
+	for _, s := range d.Steps {
+		for i := range parts {
+			if parts[i].ID == string(s.Part) {
+				parts[i].Steps = append(parts[i].Steps, s)
+			}
+		}
+	}
+	return parts
+}
