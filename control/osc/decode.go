@@ -86,12 +86,12 @@ func (w *walk) element(b []byte, depth int) error {
 // to object to.
 func decodeMessage(b []byte) (Message, error) {
 	if len(b) > MaxMessage {
-		return Message{}, fmt.Errorf("osc message %.64q: %d bytes, at most %d are allowed", b[:64], len(b), MaxMessage)
+		return Message{}, fmt.Errorf("osc message %.16q: %d bytes, at most %d are allowed", b, len(b), MaxMessage)
 	}
 	rest := cursor{b}
 	address, err := rest.text()
 	if err != nil {
-		return Message{}, fmt.Errorf("osc message %.64q: address: %w", b, err)
+		return Message{}, fmt.Errorf("osc message %.16q: address: %w", b, err)
 	}
 	if err := checkAddress(address); err != nil {
 		return Message{}, fmt.Errorf("osc message %.64q: %w", address, err)
@@ -195,11 +195,9 @@ func (c *cursor) text() (string, error) {
 	if end < 0 {
 		return "", errors.New("string has no end")
 	}
-	s, err := c.take(end + 1)
-	if err != nil {
-		return "", err
-	}
-	return string(s[:end]), c.pad(end + 1)
+	s := string(c.b[:end])
+	c.b = c.b[end+1:]
+	return s, c.pad(end + 1)
 }
 
 // argument reads one argument of the type that tag says.

@@ -110,7 +110,7 @@ func (l *list) template(path string, t Template, values int) {
 
 func (l *list) literal(path string, literal any) {
 	if typeOf(literal) == "" {
-		l.add(path, fmt.Sprintf("a %T", literal), "an int32, a float32, a string or a bool")
+		l.add(path, nameOf(literal), "int32, float32, string or bool")
 		return
 	}
 	if _, err := osc.Encode(osc.Message{Address: "/", Args: []any{literal}}); err != nil {
@@ -202,7 +202,7 @@ func (l *list) twoWay(path string, c Code) {
 		value any
 	}{{path + ".off", c.Off}, {path + ".on", c.On}} {
 		if typeOf(end.value) != c.Type {
-			l.add(end.path, fmt.Sprintf("a %T", end.value), "a "+string(c.Type))
+			l.add(end.path, nameOf(end.value), string(c.Type))
 		} else {
 			l.literal(end.path, end.value)
 		}

@@ -155,7 +155,7 @@ func (c Code) outside(param Param, v float64) error {
 // decode puts an argument into the field of set that param names.
 func (c Code) decode(param Param, arg any, set *engine.Setting) error {
 	if got := typeOf(arg); got == "" || got != c.Type {
-		return fmt.Errorf("%s is a %T, want a %s", param, arg, c.Type)
+		return fmt.Errorf("%s is of type %s, want %s", param, nameOf(arg), c.Type)
 	}
 	if param == Polarity || param == Mute {
 		return c.decodeSwitch(param, arg, set)
@@ -194,6 +194,14 @@ func (c Code) decodeSwitch(param Param, arg any, set *engine.Setting) error {
 		set.Polarity = -1
 	}
 	return nil
+}
+
+// nameOf is the type of any value, for a person to read.
+func nameOf(v any) string {
+	if v == nil {
+		return "nothing"
+	}
+	return fmt.Sprintf("%T", v)
 }
 
 // typeOf is the Type of an argument, "" when no value may have it.
