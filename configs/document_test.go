@@ -1,0 +1,311 @@
+package configs
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"reflect"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+	"unicode"
+
+	"go.yaml.in/yaml/v3"
+
+	"hushback/engine"
+)
+
+// TestPlaces maps paths of a check, which knows no file, to lines and columns.
+func TestPlaces(t *testing.T) {
+	data, err := shipped.ReadFile("sites/ottersedge.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	// Each wanted place is found by its text, not by the loader: the column of
+	// the mark, in the line of the text.
+	place := func(text, mark string) string {
+		before, _, ok := strings.Cut(string(data), text)
+		line := strings.Count(before, "\n")
+		column := strings.Index(strings.Split(string(data), "\n")[line], mark)
+		if !ok || column < 0 {
+			t.Fatalf("%q with %q is not in the file", text, mark)
+		}
+		return fmt.Sprintf("s.yaml:%d:%d: ", line+1, column+1)
+	}
+	const source = "{name: centre front sub, row"
+	tests := []struct{ path, want string }{
+		{"sources[2].at", place(source, "[2.1 m")},
+		{"sources[2].at[1]", place(source, "0 m,  ")},
+		{"sources[2].level", place(source, "{")},              // not written: its source
+		{"sources[9].at", place("- {name: rear sub,", "- {")}, // no such source: the list
+		{"target.null", place("null: 47 Hz", "47 Hz")},
+		{"target.depth.of[3].dreams", place("null: 47 Hz", "null")},
+		{"zones[1].corners[0]", place("[[-45 m", "[-45 m")},
+		{"wiring.address", place("job: Otters", "job")},
+		{"", place("job: Otters", "job")},
+	}
+	for _, test := range tests {
+		check := func(engine.Site) []engine.Problem {
+			return []engine.Problem{{Path: test.path, Got: "this", Want: "that"}}
+		}
+		_, err := load("s.yaml", data, readSite, check)
+		if err == nil || !strings.HasPrefix(err.Error(), test.want) || !strings.HasSuffix(err.Error(), ": got this, want that") {
+			t.Errorf("%s: got %v, want %s...", test.path, err, test.want)
+		}
+	}
+}
+
+// spot is a key in a YAML tree: where it stands and how it is called.
+type spot struct {
+	section *yaml.Node
+	key     int // index of the key in section.Content
+	path    string
+}
+
+// spots lists every key below a node.
+func spots(n *yaml.Node, path string) []spot {
+	var all []spot
+	switch n.Kind {
+	case yaml.DocumentNode:
+		return spots(n.Content[0], path)
+	case yaml.SequenceNode:
+		for i, item := range n.Content {
+			all = append(all, spots(item, fmt.Sprintf("%s[%d]", path, i))...)
+		}
+	case yaml.MappingNode:
+		for i := 0; i < len(n.Content); i += 2 {
+			child := strings.TrimPrefix(path+"."+n.Content[i].Value, ".")
+			all = append(append(all, spot{n, i, child}), spots(n.Content[i+1], child)...)
+		}
+	}
+	return all
+}
+
+// everyKey calls test with every key of every shipped file, in a tree of its
+// own, and with what loads that tree after the test has damaged it.
+func everyKey(t *testing.T, test func(t *testing.T, s spot, read func() error)) {
+	t.Helper()
+	files := map[string]func([]byte) error{
+		"sites/ottersedge.yaml":         func(data []byte) error { _, err := Site("x.yaml", data); return err },
+		"profiles/plain-eight.yaml":     func(data []byte) error { _, err := Profile("x.yaml", data); return err },
+		"profiles/counting-twelve.yaml": func(data []byte) error { _, err := Profile("x.yaml", data); return err },
+	}
+	for file, read := range files {
+		data, err := shipped.ReadFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, count := 0, 1; i < count; i++ {
+			var root yaml.Node
+			if err := yaml.Unmarshal(data, &root); err != nil {
+				t.Fatal(err)
+			}
+			all := spots(&root, "")
+			count = len(all)
+			t.Run(file+":"+all[i].path, func(t *testing.T) {
+				test(t, all[i], func() error {
+					damaged, err := yaml.Marshal(&root)
+					if err != nil {
+						t.Fatal(err)
+					}
+					return read(damaged)
+				})
+			})
+		}
+	}
+}
+
+// only is the one problem of an error; anything else fails the test.
+func only(t *testing.T, err error) Problem {
+	t.Helper()
+	problems, ok := err.(Problems)
+	if !ok || len(problems) != 1 {
+		t.Fatalf("got %v, want exactly one problem", err)
+	}
+	return problems[0]
+}
+
+func TestUndamagedFilesLoad(t *testing.T) {
+	everyKey(t, func(t *testing.T, s spot, read func() error) {
+		if err := read(); err != nil {
+			t.Error(err)
+		}
+	})
+}
+
+func TestEveryKeyIsMissed(t *testing.T) {
+	everyKey(t, func(t *testing.T, s spot, read func() error) {
+		s.section.Content = slices.Delete(s.section.Content, s.key, s.key+2)
+		p := only(t, read())
+		if argument, _, ok := strings.Cut(s.path, "].string"); ok { // its type was its only key
+			s.path, p.Got = argument+"]", strings.ReplaceAll(p.Got, "a section of keys", "nothing")
+		}
+		if p.Path != s.path || p.Got != "nothing" || p.Line < 1 {
+			t.Errorf("got %q, want it to say that %s is nothing", p, s.path)
+		}
+	})
+}
+
+func TestEveryMisspeltKeyIsRecognised(t *testing.T) {
+	slip := map[string]func(string) string{
+		"a letter dropped":    func(k string) string { return k[:len(k)-1] },
+		"a letter doubled":    func(k string) string { return k[:1] + k },
+		"two letters swapped": func(k string) string { return k[1:2] + k[:1] + k[2:] },
+		"a capital":           func(k string) string { return strings.ToUpper(k[:1]) + k[1:] },
+	}
+	everyKey(t, func(t *testing.T, s spot, read func() error) {
+		key := s.section.Content[s.key]
+		right := key.Value
+		for name, damage := range slip {
+			key.Value, key.Tag = damage(right), ""
+			p := only(t, read())
+			if want := strings.TrimSuffix(s.path, right) + key.Value; p.Path != want || p.Got != "an unknown key" || p.Want != right {
+				t.Errorf("%s: got %q, want it to say that %s should be %s", name, p, want, right)
+			}
+		}
+	})
+}
+
+// TestSpellingsAgree writes sites with random places in random units and reads
+// them back; what is wanted is computed from whole millimetres.
+func TestSpellingsAgree(t *testing.T) {
+	const seed = 68
+	random := rand.New(rand.NewPCG(seed, seed))
+	spell := func(mm int) string {
+		switch random.IntN(3) {
+		case 0:
+			return strconv.Itoa(mm) + " mm"
+		case 1:
+			return shifted(mm, 1) + "cm"
+		}
+		return `"` + shifted(mm, 3) + ` m"`
+	}
+	metres := func(mm int) float64 { return float64(mm) / 1000 }
+	for range 200 {
+		var text strings.Builder
+		var want []engine.Source
+		text.WriteString("sources:\n")
+		for n := range 1 + random.IntN(5) {
+			x, y, z := random.IntN(20000)-10000, random.IntN(20000)-10000, random.IntN(2000)
+			row := []engine.Row{engine.RowFront, engine.RowRear}[random.IntN(2)]
+			src := engine.Source{Name: "s" + strconv.Itoa(n), Row: row, At: engine.Point{X: metres(x), Y: metres(y), Z: metres(z)}, Output: random.IntN(64)}
+			fmt.Fprintf(&text, "- output: %d\n  at: [%s, %s,\n    %s]\n", src.Output, spell(x), spell(y), spell(z))
+			if random.IntN(2) == 0 {
+				src.LevelDB = float64(random.IntN(200)-100) / 10
+				fmt.Fprintf(&text, "  level: %g dB # measured\n", src.LevelDB)
+			}
+			fmt.Fprintf(&text, "  row: %s\n  name: %s\n", src.Row, src.Name)
+			want = append(want, src)
+		}
+		data := strings.Replace(exampleWithoutSources(t), "sources:\n", text.String(), 1)
+		got, err := load("s.yaml", []byte(data), readSite, noProblems)
+		if err != nil {
+			t.Fatalf("seed %d:\n%s\n%v", seed, text.String(), err)
+		}
+		if !reflect.DeepEqual(got.Sources, want) {
+			t.Fatalf("seed %d:\n%s\ngot %+v\nwant %+v", seed, text.String(), got.Sources, want)
+		}
+	}
+}
+
+func noProblems(engine.Site) []engine.Problem { return nil }
+
+// exampleWithoutSources is the example with its list of sources cut out.
+func exampleWithoutSources(t *testing.T) string {
+	t.Helper()
+	data, err := shipped.ReadFile("sites/ottersedge.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var kept []string
+	for _, line := range strings.SplitAfter(string(data), "\n") {
+		if !strings.Contains(line, "row: ") {
+			kept = append(kept, line)
+		}
+	}
+	return strings.Join(kept, "")
+}
+
+// TestErrorShowsTwenty: the twenty-first problem is counted, not shown.
+func TestErrorShowsTwenty(t *testing.T) {
+	for _, test := range []struct{ problems, lines int }{{1, 1}, {20, 20}, {21, 21}, {500, 21}} {
+		problems := make(Problems, test.problems)
+		for i := range problems {
+			problems[i] = Problem{"f.yaml", i + 1, 2, engine.Problem{Path: "a", Got: "b", Want: "c"}}
+		}
+		lines := strings.Split(problems.Error(), "\n")
+		if len(lines) != test.lines || lines[0] != "f.yaml:1:2: a: got b, want c" {
+			t.Errorf("%d problems make %d lines, the first %q", test.problems, len(lines), lines[0])
+		}
+		if test.problems > 20 && lines[20] != fmt.Sprintf("and %d more", test.problems-20) {
+			t.Errorf("%d problems end with %q", test.problems, lines[20])
+		}
+	}
+}
+
+// TestLargeInputsEnd feeds what grows fastest in parsers, near the size limit;
+// a walk that is quadratic in any of it would not end within the test's time.
+func TestLargeInputsEnd(t *testing.T) {
+	inputs := map[string]string{
+		"brackets":       strings.Repeat("[", 9999) + strings.Repeat("]", 9999),
+		"more brackets":  strings.Repeat("[", 20000),
+		"dashes":         strings.Repeat("- ", 9999),
+		"list":           "[" + strings.Repeat("a,", 200000) + "]",
+		"anchors":        strings.Repeat("- &a x\n", 100000),
+		"comments":       strings.Repeat("- a # c\n", 100000),
+		"documents":      strings.Repeat("---\n", 200000),
+		"a long key":     "? " + strings.Repeat("k", 500000) + "\n: 1",
+		"a long number":  "job: 0." + strings.Repeat("3", 500000),
+		"a long length":  "air: {temperature: 0." + strings.Repeat("3", 500000) + " °C}",
+		"unknown keys":   strings.Repeat("k", 20) + ": {" + strings.Repeat("j: 1, ", 100000) + "}",
+		"duplicate keys": strings.Repeat("job: 1\n", 20000),
+	}
+	for name, input := range inputs {
+		_, err := Site("large.yaml", []byte(input))
+		if err == nil {
+			t.Errorf("%s: accepted", name)
+		} else if n := len(err.Error()); n > (maxShown+1)*400 {
+			t.Errorf("%s: a message of %d bytes", name, n)
+		}
+	}
+}
+
+// FuzzSite feeds anything to the site loader. Whatever it is, the loader
+// returns a site that solves or problems that have a place, the same each time.
+func FuzzSite(f *testing.F) {
+	for _, pattern := range []string{"sites/*.yaml", "../testdata/bad/site-*.yaml"} {
+		files, err := filepath.Glob(pattern)
+		if err != nil || len(files) == 0 {
+			f.Fatalf("no seeds in %s: %v", pattern, err)
+		}
+		for _, file := range files {
+			data, err := os.ReadFile(file)
+			if err != nil {
+				f.Fatal(err)
+			}
+			f.Add(data)
+		}
+	}
+	f.Add([]byte("\xff\xfea\x00"))
+	f.Add([]byte("%YAML 1.2\n---\n? &a [*a]\n: !!binary x\n...\n# end"))
+	f.Add([]byte(strings.Repeat("[", 50)))
+	f.Fuzz(func(t *testing.T, data []byte) {
+		site, err := Site("f.yaml", data)
+		if err == nil {
+			if problems := site.Problems(); len(problems) > 0 {
+				t.Errorf("accepted with problems %v", problems)
+			}
+			return
+		}
+		for _, p := range err.(Problems) {
+			if p.Line < 1 || p.Column < 1 || p.Path == "" || p.Got == "" || p.Want == "" || strings.ContainsFunc(p.String(), unicode.IsControl) {
+				t.Errorf("a problem that helps nobody: %#v", p)
+			}
+		}
+		if _, again := Site("f.yaml", data); again == nil || again.Error() != err.Error() {
+			t.Errorf("first %v\nthen %v", err, again)
+		}
+	})
+}
