@@ -83,3 +83,13 @@ func TestDecibels(t *testing.T) {
 		}
 	}
 }
+
+// Where the range is no whole number of steps both ends are still allowed.
+func TestNearestAllowsBothEnds(t *testing.T) {
+	g := Grid{Min: 0.5, Max: 2, Step: 0.7}
+	for v, want := range map[float64]float64{-9: 0.5, 0.8: 0.5, 0.9: 1.2, 1.5: 1.2, 1.6: 1.9, 2: 1.9, 9: 1.9} {
+		if got := g.Nearest(v); math.Abs(got-want) > 1e-12 {
+			t.Errorf("%g: got %g, want %g", v, got, want)
+		}
+	}
+}

@@ -9,8 +9,8 @@ import (
 	"hushback/engine"
 )
 
-// near is how far the search goes: plain rounding first, then outwards.
-var near = [...]int{0, 1, -1, 2, -2}
+// outwards is how far the search goes: plain rounding first, then outwards.
+var outwards = [...]int{0, 1, -1, 2, -2}
 
 // round puts an exact array onto the processor's grid with the deepest null at
 // the target that a small search finds. It tries the gain of the row that is
@@ -23,8 +23,8 @@ var near = [...]int{0, 1, -1, 2, -2}
 func (a array) round(r engine.Ranges) (engine.Sheet, error) {
 	var best grid
 	deepest := math.Inf(1)
-	for _, gain := range near {
-		for _, late := range near {
+	for _, gain := range outwards {
+		for _, late := range outwards {
 			g := a.plain(r, gain, late)
 			if g.fits() && g.depth() < deepest {
 				best, deepest = g, g.depth()
@@ -32,7 +32,7 @@ func (a array) round(r engine.Ranges) (engine.Sheet, error) {
 		}
 	}
 	if math.IsInf(deepest, 1) {
-		return engine.Sheet{}, fmt.Errorf("the outputs need delays %.2f ms apart, the processor spans %.2f ms",
+		return engine.Sheet{}, fmt.Errorf("in whole steps the delays do not fit: they are %.2f ms apart, the processor spans %.2f ms",
 			a.span()*1e3, (r.DelaySec.Max-r.DelaySec.Min)*1e3)
 	}
 	return best.refine().sheet(), nil
