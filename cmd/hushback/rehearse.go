@@ -15,7 +15,7 @@ import (
 )
 
 // exampleSite is the job that a rehearsal without a site file plays.
-const exampleSite = "millrace"
+const exampleSite = "ottersedge"
 
 type rehearseFlags struct {
 	fault      string
@@ -54,7 +54,7 @@ undecided, and rolled back; 2 bad input.`,
 	addSettings(c, "127.0.0.1:0", "")
 	f := c.Flags()
 	f.Lookup("state").Usage = "`folder` for presets and journal (default a new one, removed at the end)"
-	f.StringVar(&flags.fault, "fault", "", "put the rig out of order: `KIND[=OUTPUT]`, KIND one of "+strings.Join(rehearsal.FaultKinds(), ", "))
+	f.StringVar(&flags.fault, "fault", "", "put the rig out of order: `KIND[=OUTPUT]`, KIND polarity, dead, late, moved, cold or deaf")
 	f.Uint64Var(&flags.seed, "seed", 1, "`number` from which set-up scatter and noise are drawn")
 	f.BoolVar(&flags.unattended, "unattended", false, "go through the loop with nobody present, keeping only what is proven")
 	f.BoolVar(&flags.json, "json", false, "with --unattended: print the result as one JSON object")
@@ -100,7 +100,7 @@ func rehearsalInput(c *cobra.Command, name string, flags rehearseFlags) (daemon.
 	}
 	var fault rehearsal.Fault
 	if flags.fault != "" {
-		if fault, err = rehearsal.ParseFault(flags.fault, site); err != nil {
+		if fault, err = rehearsal.ParseFault(flags.fault, site.OutputNumbers()); err != nil {
 			return daemon.Options{}, rehearsal.Fault{}, badInput{err}
 		}
 	}
@@ -119,14 +119,15 @@ type set struct {
 
 // raise starts the rig, then the daemon on it, then the microphones.
 func raise(o daemon.Options, seed uint64, fault rehearsal.Fault) (*set, error) {
-	rig, err := rehearsal.Start(rehearsal.Options{Site: o.Site, Seed: seed, Fault: fault})
+	rig, err := rehearsal.Start(context.Background(), rehearsal.Options{Site: o.Site, Seed: seed, Fault: fault})
 	if err != nil {
 		return nil, err
 	}
 	o.Site.Wiring.Address = rig.Processor.Addr()
 	d, err := daemon.Start(o)
 	if err != nil {
-		return nil, errors.Join(err, rig.Close())
+		rig.Close()
+		return nil, err
 	}
 	ctx, hush := context.WithCancel(context.Background())
 	s := &set{rig: rig, daemon: d, fault: fault, seed: seed, hush: hush, listening: make(chan error, 1)}
@@ -141,13 +142,22 @@ func raise(o daemon.Options, seed uint64, fault rehearsal.Fault) (*set, error) {
 func (s *set) strike() error {
 	err := s.daemon.Stop()
 	s.hush()
-	return errors.Join(err, <-s.listening, s.rig.Close())
+	err = errors.Join(err, <-s.listening)
+	s.rig.Close()
+	return err
 }
 
 // invite tells the person at the terminal where to go.
 func (s *set) invite(w io.Writer) {
 	fmt.Fprintf(w, "rehearsal     %s\n", s.daemon.View().Site.Job)
-	fmt.Fprintf(w, "rig           emulated, seed %d, %s\n", s.seed, s.fault)
+	fmt.Fprintf(w, "rig           emulated, seed %d, %s\n", s.seed, s.faultWords())
 	announce(w, s.daemon)
-	fmt.Fprintln(w, "Ctrl-C stops everything; a change in flight is rolled back first.")
+}
+
+// faultWords says what is out of order.
+func (s *set) faultWords() string {
+	if s.fault.Kind == rehearsal.NoFault {
+		return "no fault"
+	}
+	return "fault " + s.fault.String()
 }

@@ -54,4 +54,5 @@ func announce(w io.Writer, d *daemon.Daemon) {
 	if notice := d.View().Notice; notice != "" {
 		fmt.Fprintf(w, "notice        %s\n", notice)
 	}
+	fmt.Fprintln(w, "ready; Ctrl-C stops, and rolls back a change in flight first")
 }

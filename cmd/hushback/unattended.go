@@ -52,7 +52,7 @@ type row struct {
 // alone goes through the loop with nobody present and prints what it came to.
 func (s *set) alone(ctx context.Context, asJSON bool, stdout, stderr io.Writer) error {
 	say := func(format string, args ...any) { fmt.Fprintf(stderr, format+"\n", args...) }
-	say("rehearsal: %s; seed %d, %s", s.daemon.View().Site.Job, s.seed, s.fault)
+	say("rehearsal: %s; seed %d, %s", s.daemon.View().Site.Job, s.seed, s.faultWords())
 	found, err := s.walk(ctx, say)
 	if err != nil {
 		return err
@@ -141,7 +141,7 @@ func (s *set) result(ctx context.Context, found []engine.Setting) (result, error
 			ShortfallDB: round(v.Prediction.Summary.SumShortfallDB, 2),
 		},
 		Sends: s.daemon.Writes(), Ended: dashboard.StateName(v.State), HoldsAsFound: slices.Equal(now, found),
-		Fault: s.fault.String(), Seed: s.seed,
+		Fault: s.faultWords(), Seed: s.seed,
 	}
 	_, r.Kept = v.State.(control.Kept)
 	if v.Verdict != nil {

@@ -137,7 +137,7 @@ func (d *Daemon) recover() {
 		d.tell("looking for an unfinished change: " + err.Error())
 	}
 	if found {
-		d.options.Log.Warn("found a change that an earlier daemon left unfinished", "state", stateName(state))
+		d.options.Log.Warn("found a change that an earlier daemon left unfinished", "state", dashboard.StateName(state))
 		d.tell(recovered(state))
 	}
 	d.refresh()

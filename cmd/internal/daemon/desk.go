@@ -152,7 +152,7 @@ func (d *Daemon) Writes() int { return d.controller.Writes() }
 
 // follow shows each state as the change reaches it.
 func (d *Daemon) follow(s control.State) {
-	d.options.Log.Debug("change", "state", stateName(s))
+	d.options.Log.Debug("change", "state", dashboard.StateName(s))
 	d.change(func(v *dashboard.View) { v.State = s })
 	if _, sending := s.(control.Sending); !sending {
 		d.refresh()
@@ -234,11 +234,6 @@ func recovered(s control.State) string {
 	default:
 		return "The daemon was stopped in the middle of a change, which had already come to rest."
 	}
-}
-
-// stateName is a state's word in logs and for programs.
-func stateName(s control.State) string {
-	return dashboard.StateName(s)
 }
 
 // judged shows the captures and the verdict of the change.

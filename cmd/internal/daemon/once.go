@@ -9,6 +9,7 @@ import (
 	"net/http"
 	"time"
 
+	"hushback/cmd/internal/dashboard"
 	"hushback/control"
 	"hushback/control/osc"
 	"hushback/control/preset"
@@ -58,7 +59,7 @@ func rested(s control.State) (string, error) {
 	case control.Adrift:
 		return "", fmt.Errorf("outputs %v may hold anything: %s", s.Outputs, s.Reason)
 	default:
-		return "", fmt.Errorf("ended in state %q", stateName(s))
+		return "", fmt.Errorf("ended in state %q", dashboard.StateName(s))
 	}
 }
 
@@ -94,7 +95,7 @@ func (n Note) Safe(ctx context.Context) (string, error) {
 		switch {
 		case err != nil:
 			return "", err
-		case s.Doing == "" && s.State == stateName(control.RolledBack{}):
+		case s.Doing == "" && s.State == dashboard.StateName(control.RolledBack{}):
 			return "the daemon returned the processor to the " + s.To + ", read back to make sure", nil
 		case s.Doing == "":
 			return "", fmt.Errorf("the daemon ended in state %q: %s", s.State, s.Notice)
@@ -107,21 +108,13 @@ func (n Note) Safe(ctx context.Context) (string, error) {
 	}
 }
 
-// noteState is what of the daemon's state a command needs.
-type noteState struct {
-	State  string `json:"state"`
-	To     string `json:"to"`
-	Doing  string `json:"doing"`
-	Notice string `json:"notice"`
-}
-
-func (n Note) state(ctx context.Context) (noteState, error) {
-	var s noteState
+func (n Note) state(ctx context.Context) (dashboard.Report, error) {
+	var r dashboard.Report
 	body, err := n.call(ctx, http.MethodGet, "/state.json")
 	if err == nil {
-		err = json.Unmarshal(body, &s)
+		err = json.Unmarshal(body, &r)
 	}
-	return s, err
+	return r, err
 }
 
 func (n Note) post(ctx context.Context, path string) error {

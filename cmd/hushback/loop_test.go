@@ -1,0 +1,214 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"math"
+	"math/cmplx"
+	"slices"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"hushback/cmd/internal/daemon"
+	"hushback/cmd/internal/rehearsal"
+	"hushback/configs"
+	"hushback/control"
+	"hushback/engine"
+	"hushback/engine/field"
+	"hushback/verify"
+)
+
+const interrupt = syscall.SIGINT
+
+// raised is a rehearsal's set, struck when the test ends.
+func raised(t *testing.T, change func(*daemon.Options)) *set {
+	t.Helper()
+	site := example(t)
+	profile, err := configs.OpenProfile(site.Wiring.Profile)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := settings{State: stateFolderFor(t), Listen: "127.0.0.1:0", ConfirmFor: time.Minute, KeepFor: time.Minute, Session: time.Hour, LogLevel: "warn"}
+	options := s.options(site, profile, t.Output())
+	change(&options)
+	set, err := raise(options, 1, rehearsal.Fault{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := set.strike(); err != nil {
+			t.Error(err)
+		}
+	})
+	return set
+}
+
+// The transfer functions measured in the loop are held against the closed-form
+// sum of the simulated paths: within 0.3 dB and 2° wherever the level is within
+// 25 dB of the front sum.
+func TestLoopMeasuresWhatIsThere(t *testing.T) {
+	s := raised(t, func(o *daemon.Options) { o.KeepProven = true })
+	if _, err := s.walk(withPatience(t), t.Logf); err != nil {
+		t.Fatal(err)
+	}
+	v := s.daemon.View()
+	if _, kept := v.State.(control.Kept); !kept {
+		t.Fatalf("the change ended %#v", v.State)
+	}
+	front := s.rig.Response(engine.RoleFront, v.Sheet.Settings, v.Captures[0].Function.FreqHz)
+	compared := 0
+	var worstDB, worstDeg float64
+	for _, c := range v.Captures {
+		settings := slices.Clone(v.Sheet.Settings)
+		for i := range settings {
+			settings[i].Muted = c.Solo != verify.Everything && c.Solo != settings[i].Output
+		}
+		truth := s.rig.Response(c.Role, settings, c.Function.FreqHz)
+		for i, f := range c.Function.FreqHz {
+			if cmplx.Abs(truth[i]) < cmplx.Abs(front[i])*math.Pow(10, -25./20) {
+				continue
+			}
+			compared++
+			measured := c.Function.H[i] * cmplx.Rect(1, -2*math.Pi*f*c.DelaySec)
+			db := math.Abs(20 * math.Log10(cmplx.Abs(measured)/cmplx.Abs(truth[i])))
+			deg := math.Abs(cmplx.Phase(measured/truth[i])) * 180 / math.Pi
+			worstDB, worstDeg = math.Max(worstDB, db), math.Max(worstDeg, deg)
+			if db > 0.3 || deg > 2 {
+				t.Errorf("%s microphone, solo %d, %g Hz: off by %.2f dB and %.1f°", c.Microphone, c.Solo, f, db, deg)
+			}
+		}
+	}
+	if compared < 400 {
+		t.Errorf("only %d lines were loud enough to compare; the test proves little", compared)
+	}
+	t.Logf("%d lines of %d captures compared; worst %.3f dB and %.2f°", compared, len(v.Captures), worstDB, worstDeg)
+	if !slices.Equal(s.rig.Processor.Settings()[:len(v.Sheet.Settings)], v.Sheet.Settings) {
+		t.Errorf("kept, but the processor holds %v", s.rig.Processor.Settings())
+	}
+	if s.rig.Processor.Writes() != s.daemon.Writes() {
+		t.Errorf("the processor counted %d writes, the daemon %d", s.rig.Processor.Writes(), s.daemon.Writes())
+	}
+	if _, err := field.Predict(v.Site, v.Sheet); err != nil {
+		t.Error(err)
+	}
+}
+
+// The processor counts what reaches it: a dry run and confirms that do not
+// hold write nothing.
+func TestNothingIsWrittenWithoutAGoodConfirm(t *testing.T) {
+	s := raised(t, func(o *daemon.Options) { o.ConfirmFor = 10 * time.Millisecond })
+	ctx := withPatience(t)
+	if err := s.until(ctx, t.Logf, connected); err != nil {
+		t.Fatal(err)
+	}
+	refused := func(what, digest, want string) {
+		t.Helper()
+		if err := s.daemon.Confirm(ctx, digest); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: got %v, want an error with %q", what, err, want)
+		}
+	}
+	draft := func() string {
+		t.Helper()
+		if err := s.daemon.DryRun(ctx); err != nil {
+			t.Fatal(err)
+		}
+		return s.daemon.View().State.(control.Drafted).DryRun.Digest
+	}
+	refused("unconfirmed", "", "dry run")
+	refused("no safe preset", draft(), "safe preset")
+	if err := s.daemon.StoreSafe(ctx); err != nil {
+		t.Fatal(err)
+	}
+	digest := draft()
+	time.Sleep(20 * time.Millisecond) // past ConfirmFor, on the daemon's own clock
+	refused("expired", digest, "expired")
+	altered := []byte(draft())
+	altered[0] ^= 1
+	refused("altered", string(altered), "")
+	if n := s.rig.Processor.Writes(); n != 0 {
+		t.Errorf("the processor counted %d writes, want none", n)
+	}
+	if s.rig.Processor.Queries() == 0 {
+		t.Error("the processor counted no query: the dry runs read nothing")
+	}
+}
+
+// unattended runs the program the way a script does.
+func unattended(t *testing.T, args ...string) (code int, r result, said string) {
+	t.Helper()
+	var out, errs bytes.Buffer
+	code = run(context.Background(), append([]string{"rehearse", "--unattended", "--json"}, args...), &out, &errs)
+	if err := json.Unmarshal(out.Bytes(), &r); err != nil {
+		t.Fatalf("%v: exit code %d, output %q, error output:\n%s", args, code, out.String(), errs.String())
+	}
+	return code, r, errs.String()
+}
+
+func TestHealthyRigIsProvenAndKept(t *testing.T) {
+	for seed := 1; seed <= 3; seed++ {
+		t.Run(fmt.Sprintf("seed %d", seed), func(t *testing.T) {
+			t.Parallel()
+			code, r, said := unattended(t, "--seed", fmt.Sprint(seed))
+			if code != exitDone || r.Verdict != verify.Proven || !r.Kept || r.HoldsAsFound {
+				t.Errorf("exit code %d, %+v", code, r)
+			}
+			if math.Abs(*r.NullHz-r.TargetHz) > 0.5 || *r.NullDepthDB > -24 || *r.ShortfallDB > 1.5 || len(r.Sheet) != 4 || r.Sends == 0 {
+				t.Errorf("the numbers are not those of a proven rig: %+v", r)
+			}
+			if !strings.Contains(said, "measuring 1 of 5") {
+				t.Errorf("no progress on standard error:\n%s", said)
+			}
+		})
+	}
+}
+
+// Faults on every kind of place must end as promised; all rigs run at once,
+// since the audio takes the time that audio takes.
+func TestFaultsAreNeverKept(t *testing.T) {
+	refuted := []string{"polarity", "polarity=1", "dead", "dead=1", "dead=3", "late", "late=4", "late=1", "moved", "moved=3", "moved=1"}
+	outcomes := map[string][]verify.Outcome{
+		"deaf": {verify.Undecided},
+		"cold": {verify.Refuted, verify.Undecided},
+	}
+	for _, fault := range refuted {
+		outcomes[fault] = []verify.Outcome{verify.Refuted}
+	}
+	var all sync.WaitGroup
+	for fault, allowed := range outcomes {
+		all.Go(func() {
+			code, r, _ := unattended(t, "--fault", fault)
+			if !slices.Contains(allowed, r.Verdict) || code != exitNotProven || r.Kept || !r.HoldsAsFound || len(r.Reasons) == 0 {
+				t.Errorf("%s: exit code %d, want one of %v, not kept, as found: %+v", fault, code, allowed, r)
+			}
+			t.Logf("%s: %s: %s", fault, r.Verdict, strings.Join(r.Reasons, "; "))
+		})
+	}
+	all.Wait()
+}
+
+func TestBadInputIsToldFromRefuted(t *testing.T) {
+	for _, c := range []struct{ args, want string }{
+		{"rehearse --fault nonsense", "polarity"},
+		{"rehearse --fault late=9", "9"},
+		{"rehearse --json", "--unattended"},
+		{"rehearse no-such-site", "no-such-site"},
+		{"rehearse one two", "--help"},
+		{"rehearse --seed x", "--help"},
+		{"serve", "--help"},
+		{"dry-run", "--help"},
+		{"rehearse --keep-for 0", "keep-for"},
+		{"rehearse --log-level loud", "log-level"},
+		{"nonsense", "nonsense"},
+	} {
+		var out, errs bytes.Buffer
+		code := run(t.Context(), strings.Fields(c.args), &out, &errs)
+		if code != exitBadInput || !strings.Contains(errs.String(), c.want) || out.Len() > 0 {
+			t.Errorf("%s: exit code %d, output %q, errors %q; want %d and a word of %q", c.args, code, out.String(), errs.String(), exitBadInput, c.want)
+		}
+	}
+}

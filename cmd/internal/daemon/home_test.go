@@ -1,0 +1,76 @@
+package daemon
+
+import (
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+)
+
+func TestHomeKeepsANote(t *testing.T) {
+	home := Home{Dir: filepath.Join(t.TempDir(), "deep", "state")}
+	if _, found, err := home.Find(); found || err != nil {
+		t.Fatalf("a note before there is a folder: %v, %v", found, err)
+	}
+	if err := home.Prepare(); err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []Note{{URL: "http://127.0.0.1:1", Token: "a"}, {URL: "http://127.0.0.1:2", Token: "b"}} {
+		if err := home.Leave(want); err != nil {
+			t.Fatal(err)
+		}
+		if got, found, err := home.Find(); got != want || !found || err != nil {
+			t.Errorf("found %+v %v %v, want %+v", got, found, err, want)
+		}
+	}
+	for path, want := range map[string]os.FileMode{home.Dir: 0o700, home.note(): 0o600} {
+		info, err := os.Stat(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := info.Mode().Perm(); got != want {
+			t.Errorf("%s has mode %v, want %v: it lets others at the processor", path, got, want)
+		}
+	}
+	for range 2 { // a second time there is nothing to clear, which is fine
+		if err := home.Clear(); err != nil {
+			t.Error(err)
+		}
+	}
+	if _, found, _ := home.Find(); found {
+		t.Error("the note is still there")
+	}
+}
+
+func TestHomeSaysWhatIsWrong(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "file")
+	if err := os.WriteFile(file, []byte("x"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if err := (Home{Dir: filepath.Join(file, "below")}).Prepare(); err == nil || !strings.Contains(err.Error(), "state folder") {
+		t.Errorf("a folder below a file: %v", err)
+	}
+	home := Home{Dir: t.TempDir()}
+	if err := os.WriteFile(home.note(), []byte("{half"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if _, _, err := home.Find(); err == nil || !strings.Contains(err.Error(), home.Dir) {
+		t.Errorf("half a note: %v, want an error that names %s", err, home.Dir)
+	}
+}
+
+func TestCodesAndTokens(t *testing.T) {
+	code := regexp.MustCompile(`^[A-HJKMNP-TV-Z0-9]{4}-[A-HJKMNP-TV-Z0-9]{4}$`)
+	seen := map[string]bool{}
+	for range 1000 {
+		c, k := pairingCode(), token()
+		if !code.MatchString(c) {
+			t.Fatalf("pairing code %q has a letter that is mistaken for another", c)
+		}
+		if len(k) != 64 || seen[c] || seen[k] {
+			t.Fatalf("code %q or token %q is short or came twice", c, k)
+		}
+		seen[c], seen[k] = true, true
+	}
+}

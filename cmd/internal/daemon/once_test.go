@@ -1,0 +1,99 @@
+package daemon
+
+import (
+	"context"
+	"net/http"
+	"net/http/httptest"
+	"strings"
+	"testing"
+
+	"hushback/control"
+)
+
+// askedDaemon answers as a daemon would, one state after the other, and
+// remembers what it was asked.
+type askedDaemon struct {
+	states []string
+	asked  []string
+	refuse bool
+}
+
+func (a *askedDaemon) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	a.asked = append(a.asked, r.Method+" "+r.URL.Path+" "+r.Header.Get("Authorization"))
+	switch {
+	case r.Method == http.MethodPost && a.refuse:
+		http.Error(w, "there is no safe preset yet", http.StatusConflict)
+	case r.Method == http.MethodGet:
+		w.Write([]byte(a.states[0]))
+		if len(a.states) > 1 {
+			a.states = a.states[1:]
+		}
+	}
+}
+
+func TestNoteAsksTheDaemonForTheSafePreset(t *testing.T) {
+	for _, c := range []struct {
+		name       string
+		daemon     askedDaemon
+		want, fail string
+	}{
+		{"done", askedDaemon{states: []string{`{"state":"measuring","doing":"rolling back"}`, `{"state":"rolled back","rolled_back_to":"the safe preset","doing":""}`}}, "safe preset, read back", ""},
+		{"adrift", askedDaemon{states: []string{`{"state":"adrift","notice":"no answer","doing":""}`}}, "", "adrift"},
+		{"refused", askedDaemon{refuse: true}, "", "no safe preset"},
+		{"not a daemon", askedDaemon{states: []string{"<html>"}}, "", "invalid character"},
+	} {
+		server := httptest.NewServer(&c.daemon)
+		said, err := Note{URL: server.URL, Token: "secret"}.Safe(t.Context())
+		server.Close()
+		if c.fail == "" && (err != nil || !strings.Contains(said, c.want)) {
+			t.Errorf("%s: said %q, %v; want %q", c.name, said, err, c.want)
+		}
+		if c.fail != "" && (err == nil || !strings.Contains(err.Error(), c.fail)) {
+			t.Errorf("%s: said %q, %v; want an error with %q", c.name, said, err, c.fail)
+		}
+		if want := "POST /safe Bearer secret"; c.daemon.asked[0] != want {
+			t.Errorf("%s: first asked %q, want %q", c.name, c.daemon.asked[0], want)
+		}
+	}
+}
+
+func TestNoteGivesUpWithItsContext(t *testing.T) {
+	ctx, cancel := context.WithCancel(t.Context())
+	posted := make(chan struct{}, 1)
+	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.Method == http.MethodPost {
+			posted <- struct{}{}
+			return
+		}
+		w.Write([]byte(`{"state":"measuring","doing":"still"}`))
+	}))
+	defer server.Close()
+	go func() { <-posted; cancel() }()
+	if _, err := (Note{URL: server.URL}).Safe(ctx); err == nil {
+		t.Error("a daemon that never rests was believed")
+	}
+}
+
+func TestNoteOfADaemonThatIsGone(t *testing.T) {
+	server := httptest.NewServer(http.NotFoundHandler())
+	if (Note{URL: server.URL}).Alive(t.Context()) {
+		t.Error("something else at that address passes for the daemon")
+	}
+	server.Close()
+	if (Note{URL: server.URL}).Alive(t.Context()) {
+		t.Error("nothing at that address passes for the daemon")
+	}
+}
+
+func TestRestedSaysHowItEnded(t *testing.T) {
+	if said, err := rested(control.RolledBack{To: control.ToSafe}); err != nil || !strings.Contains(said, control.ToSafe) {
+		t.Errorf("rolled back: %q, %v", said, err)
+	}
+	_, err := rested(control.Adrift{Outputs: []int{2, 3}, Reason: "no answer"})
+	if err == nil || !strings.Contains(err.Error(), "[2 3]") {
+		t.Errorf("adrift: %v, want the outputs in doubt", err)
+	}
+	if _, err := rested(control.Idle{}); err == nil {
+		t.Error("idle passes for rolled back")
+	}
+}
