@@ -133,31 +133,23 @@ func (a *array) match(grid engine.Grid) error {
 	return nil
 }
 
-// candidates are copies of the array with a delay between the rows that
-// cancels behind: for either polarity of the rear row, each such delay within
-// one period of all outputs arriving together in front. Normal polarity and
-// short delays come first.
+// candidates are two copies of the array, the rear row of normal and of
+// reversed polarity, each with the delay between the rows that cancels behind
+// and is nearest to all outputs arriving together in front.
 func (a array) candidates() []array {
 	var found []array
-	period := 1 / a.hz
 	for _, polarity := range []int{1, -1} {
+		c := a
+		c.rows[rear].polarity = polarity
+		c.channels = slices.Clone(a.channels)
 		opposite := -a.behind(front) * complex(float64(polarity), 0) / a.behind(rear)
-		principal := -cmplx.Phase(opposite) / (2 * math.Pi * a.hz)
-		for _, periods := range []float64{0, -1, 1} {
-			late := principal + periods*period
-			if math.Abs(late) > period {
-				continue
+		late := -cmplx.Phase(opposite) / (2 * math.Pi * a.hz)
+		for i := range c.channels {
+			if c.channels[i].row == rear {
+				c.channels[i].delaySec += late
 			}
-			c := a
-			c.rows[rear].polarity = polarity
-			c.channels = slices.Clone(a.channels)
-			for i := range c.channels {
-				if c.channels[i].row == rear {
-					c.channels[i].delaySec += late
-				}
-			}
-			found = append(found, c)
 		}
+		found = append(found, c)
 	}
 	return found
 }
@@ -176,14 +168,14 @@ func (a array) extremes() (least, most float64) {
 	return least, most
 }
 
-// sheet is the exact settings, the shortest delay being minSec.
-func (a array) sheet(minSec float64) engine.Sheet {
+// sheet is the exact settings, the least delay being 0.
+func (a array) sheet() engine.Sheet {
 	least, _ := a.extremes()
 	settings := make([]engine.Setting, len(a.channels))
 	for i, ch := range a.channels {
 		settings[i] = engine.Setting{
 			Output:   ch.output,
-			DelaySec: ch.delaySec - least + minSec,
+			DelaySec: ch.delaySec - least,
 			Polarity: a.rows[ch.row].polarity,
 			GainDB:   a.rows[ch.row].gainDB,
 		}

@@ -14,20 +14,20 @@ import (
 // Null is what a practitioner does by hand, made exact: within each row every
 // output arrives together at the front microphone; at the rear microphone the
 // rows are matched in level at the target frequency; and one delay between the
-// rows makes their sums cancel there. The outputs of a row share one gain. The
-// louder row plays as loud as all of its outputs may, the other below it.
+// rows makes their sums cancel there. Within a row all gains are one, and the
+// louder row plays as loud as all of its outputs may.
 //
-// Such a delay exists in every period, for a rear row of either polarity, with
-// the front row or the rear row the one that waits. Of those within one period
-// of everything arriving together in front the one with the least sum
-// shortfall over the operating range is taken, to 0.01 dB, then the one with
-// the least headroom cost. With the rows a quarter wavelength apart that is
+// There is such a delay for a rear row of either polarity; each is at most
+// half a period from everything arriving together in front, and longer ones
+// would only be further from it. Taken is the one with the least sum shortfall
+// over the operating range. That is also the one that costs least headroom,
+// for the gains are the same. With the rows a quarter wavelength apart it is
 // what the trade calls end-fire, with rows much closer it is gradient.
 //
-// The settings then go onto the processor's grid (see array.round), so the
-// null at the target is as deep as the steps allow. The sheet is the same for
-// the same site, ascending by output, nothing muted, and the least delay is
-// the least that the processor has.
+// The settings then go onto the processor's grid (see array.round), where the
+// outputs of a row may come to differ by a step. The sheet is the same for the
+// same site, ascending by output, nothing muted, and the least delay is the
+// least that the processor has.
 //
 // The site must have no Problems. Errors say what does not fit: rows that are
 // silent at the rear microphone, a gain or a delay outside the ranges, a grid
@@ -51,37 +51,24 @@ func null(site engine.Site, r engine.Ranges) (engine.Sheet, error) {
 	if err := a.match(r.GainDB); err != nil {
 		return engine.Sheet{}, err
 	}
-	a, err = choose(site, a, r.DelaySec)
-	if err != nil {
+	if a, err = choose(site, a); err != nil {
 		return engine.Sheet{}, err
 	}
 	return a.round(r)
 }
 
-// choose tries every delay between the rows that cancels behind and returns
-// the array with the best one in it.
-func choose(site engine.Site, a array, delays engine.Grid) (array, error) {
-	var best array
-	least := math.Inf(1) // span of the candidate that asks least of the processor
-	var bestShort, bestCost float64
+// choose returns the candidate with the least sum shortfall, the first of
+// equals.
+func choose(site engine.Site, a array) (best array, err error) {
+	least := math.Inf(1)
 	for _, candidate := range a.candidates() {
-		span := candidate.span()
-		least = math.Min(least, span)
-		if span > delays.Max-delays.Min {
-			continue
-		}
-		p, err := field.Predict(site, candidate.sheet(delays.Min))
+		p, err := field.Predict(site, candidate.sheet())
 		if err != nil {
 			return array{}, err
 		}
-		short, cost := math.Round(p.Summary.SumShortfallDB*100), math.Round(p.HeadroomCostDB*100)
-		if best.channels == nil || short < bestShort || (short == bestShort && cost < bestCost) {
-			best, bestShort, bestCost = candidate, short, cost
+		if p.Summary.SumShortfallDB < least {
+			best, least = candidate, p.Summary.SumShortfallDB
 		}
-	}
-	if best.channels == nil {
-		return array{}, fmt.Errorf("the outputs need delays %.2f ms apart, the processor spans %.2f ms",
-			least*1e3, (delays.Max-delays.Min)*1e3)
 	}
 	return best, nil
 }

@@ -266,7 +266,7 @@ func TestWhatDoesNotFitIsSaid(t *testing.T) {
 	}{
 		{"rise in steps above 0", func(_ *engine.Site, r *engine.Ranges) { *r = engine.Ranges{} }},
 		{"rise in steps above 0", func(_ *engine.Site, r *engine.Ranges) { r.GainDB.Step = math.NaN() }},
-		{"ms apart, the processor spans 5.00 ms", func(_ *engine.Site, r *engine.Ranges) { r.DelaySec.Max = 0.005 }},
+		{"need delays 6.22 ms apart, the processor has 5.00 ms in steps of 0.01 ms", func(_ *engine.Site, r *engine.Ranges) { r.DelaySec.Max = 0.005 }},
 		{"needs a gain of -7.8 dB, the processor goes down to -3 dB", func(_ *engine.Site, r *engine.Ranges) { r.GainDB.Min = -3 }},
 		{"may play at -70 dB at most, the processor goes down to -60 dB", func(s *engine.Site, _ *engine.Ranges) { s.Outputs[2].MaxGainDB = -70 }},
 		{"no rear microphone", func(s *engine.Site, _ *engine.Ranges) { s.Microphones = s.Microphones[:1] }},
@@ -303,7 +303,7 @@ func TestRoundingThatDoesNotFit(t *testing.T) {
 		{output: 1, front: 1, rear: 1}, {output: 2, front: 1, rear: 1, delaySec: 0.0059}, {output: 3, row: rear, front: 1, rear: -2, delaySec: 0.003},
 	}}
 	r := engine.Ranges{DelaySec: engine.Grid{Max: 0.0065, Step: 0.0035}, GainDB: engine.Grid{Max: 6, Step: 1}}
-	if sheet, err := a.round(r); err == nil || !strings.Contains(err.Error(), "5.90 ms apart, the processor spans 6.50 ms") {
+	if sheet, err := a.round(r); err == nil || !strings.Contains(err.Error(), "5.90 ms apart, the processor has 6.50 ms in steps of 3.5 ms") {
 		t.Errorf("got %v, %v", sheet, err)
 	}
 	r.DelaySec.Max = 0.007
@@ -321,6 +321,7 @@ func TestRangesAreKept(t *testing.T) {
 	near(t, "rear gain, dB", setting(t, sheet, 1).GainDB, -2.4, 1e-9)
 	near(t, "front gain, dB", setting(t, sheet, 3).GainDB, -10.2, 1e-9)
 	near(t, "least delay, s", setting(t, sheet, 1).DelaySec, 0.0005, 1e-12)
+	near(t, "other delays, s", setting(t, sheet, 3).DelaySec, 0.0005+setting(t, solved(t, arc(), usual), 3).DelaySec, 1.5e-5)
 
 	site.Outputs[3].MaxGainDB = -20 // one front that must stay low holds its row
 	sheet = solved(t, site, usual)
@@ -331,7 +332,9 @@ func TestRangesAreKept(t *testing.T) {
 	for i := range site.Outputs {
 		site.Outputs[i].MaxGainDB = 30 // above what the processor has
 	}
-	near(t, "rear gain, dB", setting(t, solved(t, site, usual), 1).GainDB, 6, 1e-9)
+	sheet = solved(t, site, usual)
+	near(t, "rear gain, dB", setting(t, sheet, 1).GainDB, 6, 1e-9)
+	near(t, "front gain, dB", setting(t, sheet, 3).GainDB, -1.8, 0.051)
 }
 
 // yards makes invented sites: arcs of any depth and bend, rows of one or
@@ -496,31 +499,36 @@ func doubled(site engine.Site) engine.Site {
 	return big
 }
 
-// The search is worth its lines: never worse than plain rounding, and better
-// on most sites.
+// The search is worth its lines: never worse than plain rounding and some
+// decibels deeper on average, where gains are coarse and where delays are.
 func TestSearchBeatsPlainRounding(t *testing.T) {
-	const seed = 31
-	better := 0
-	for i, site := range yards(seed, 40) {
-		a, err := arrange(site)
-		if err != nil {
-			t.Fatal(err)
+	const seed, sites = 31, 60
+	late := engine.Ranges{DelaySec: engine.Grid{Max: 0.65, Step: 2e-4}, GainDB: engine.Grid{Min: -60, Max: 6, Step: 0.001}}
+	for _, test := range []struct {
+		r    engine.Ranges
+		gain float64
+	}{{usual, 3}, {late, 2}} {
+		var gained float64
+		for i, site := range yards(seed, sites) {
+			a, err := arrange(site)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if err := a.match(test.r.GainDB); err != nil {
+				t.Fatal(err)
+			}
+			if a, err = choose(site, a); err != nil {
+				t.Fatal(err)
+			}
+			plain := depthAt(site, a.plain(test.r).sheet(), site.Target.NullHz)
+			found := depthAt(site, solved(t, site, test.r), site.Target.NullHz)
+			if found > plain+1e-9 {
+				t.Errorf("seed %d, site %d: %.2f dB after the search, %.2f dB before", seed, i, found, plain)
+			}
+			gained += (plain - found) / sites
 		}
-		if err := a.match(usual.GainDB); err != nil {
-			t.Fatal(err)
+		if gained < test.gain {
+			t.Errorf("%+v: the search gained %.1f dB on average, want %g dB", test.r, gained, test.gain)
 		}
-		if a, err = choose(site, a, usual.DelaySec); err != nil {
-			t.Fatal(err)
-		}
-		plain, found := depthAt(site, a.plain(usual, 0, 0).sheet(), site.Target.NullHz), depthAt(site, solved(t, site, usual), site.Target.NullHz)
-		if found > plain+1e-9 {
-			t.Errorf("seed %d, site %d: %.2f dB after the search, %.2f dB before", seed, i, found, plain)
-		}
-		if found < plain-0.5 {
-			better++
-		}
-	}
-	if better < 20 {
-		t.Errorf("the search helped on %d of 40 sites", better)
 	}
 }
