@@ -87,15 +87,19 @@ func spots(n *yaml.Node, path string) []spot {
 // own, and with what loads that tree after the test has damaged it.
 func everyKey(t *testing.T, test func(t *testing.T, s spot, read func() error)) {
 	t.Helper()
-	files := map[string]func([]byte) error{
-		"sites/ottersedge.yaml":         func(data []byte) error { _, err := Site("x.yaml", data); return err },
-		"profiles/plain-eight.yaml":     func(data []byte) error { _, err := Profile("x.yaml", data); return err },
-		"profiles/counting-twelve.yaml": func(data []byte) error { _, err := Profile("x.yaml", data); return err },
-	}
-	for file, read := range files {
+	site := func(data []byte) error { _, err := Site("x.yaml", data); return err }
+	profile := func(data []byte) error { _, err := Profile("x.yaml", data); return err }
+	for _, file := range []string{"sites/ottersedge.yaml", "profiles/plain-eight.yaml", "profiles/counting-twelve.yaml"} {
+		read := profile
+		if strings.HasPrefix(file, "sites/") {
+			read = site
+		}
 		data, err := shipped.ReadFile(file)
 		if err != nil {
 			t.Fatal(err)
+		}
+		if err := read(data); err != nil {
+			t.Fatal(err) // nothing below would mean anything
 		}
 		for i, count := 0, 1; i < count; i++ {
 			var root yaml.Node
@@ -127,14 +131,6 @@ func only(t *testing.T, err error) Problem {
 	return problems[0]
 }
 
-func TestUndamagedFilesLoad(t *testing.T) {
-	everyKey(t, func(t *testing.T, s spot, read func() error) {
-		if err := read(); err != nil {
-			t.Error(err)
-		}
-	})
-}
-
 func TestEveryKeyIsMissed(t *testing.T) {
 	everyKey(t, func(t *testing.T, s spot, read func() error) {
 		s.section.Content = slices.Delete(s.section.Content, s.key, s.key+2)
@@ -149,21 +145,22 @@ func TestEveryKeyIsMissed(t *testing.T) {
 }
 
 func TestEveryMisspeltKeyIsRecognised(t *testing.T) {
-	slip := map[string]func(string) string{
-		"a letter dropped":    func(k string) string { return k[:len(k)-1] },
-		"a letter doubled":    func(k string) string { return k[:1] + k },
-		"two letters swapped": func(k string) string { return k[1:2] + k[:1] + k[2:] },
-		"a capital":           func(k string) string { return strings.ToUpper(k[:1]) + k[1:] },
+	slips := []func(string) string{
+		func(k string) string { return k[:len(k)-1] },           // the last letter dropped
+		func(k string) string { return k[:1] + k },              // the first letter doubled
+		func(k string) string { return k[1:2] + k[:1] + k[2:] }, // two letters swapped
+		strings.ToUpper, // capitals
+		func(k string) string { return k[:len(k)-1] + "q" }, // a wrong letter
 	}
+	turn := 0
 	everyKey(t, func(t *testing.T, s spot, read func() error) {
 		key := s.section.Content[s.key]
 		right := key.Value
-		for name, damage := range slip {
-			key.Value, key.Tag = damage(right), ""
-			p := only(t, read())
-			if want := strings.TrimSuffix(s.path, right) + key.Value; p.Path != want || p.Got != "an unknown key" || p.Want != right {
-				t.Errorf("%s: got %q, want it to say that %s should be %s", name, p, want, right)
-			}
+		key.Value, key.Tag = slips[turn%len(slips)](right), ""
+		turn++ // every key gets one slip, every slip its share of the keys
+		p := only(t, read())
+		if want := strings.TrimSuffix(s.path, right) + key.Value; p.Path != want || p.Got != "an unknown key" || p.Want != right {
+			t.Errorf("got %q, want it to say that %s should be %s", p, want, right)
 		}
 	})
 }
@@ -183,7 +180,7 @@ func TestSpellingsAgree(t *testing.T) {
 		return `"` + shifted(mm, 3) + ` m"`
 	}
 	metres := func(mm int) float64 { return float64(mm) / 1000 }
-	for range 200 {
+	for range 60 {
 		var text strings.Builder
 		var want []engine.Source
 		text.WriteString("sources:\n")
@@ -245,21 +242,21 @@ func TestErrorShowsTwenty(t *testing.T) {
 	}
 }
 
-// TestLargeInputsEnd feeds what grows fastest in parsers, near the size limit;
-// a walk that is quadratic in any of it would not end within the test's time.
+// TestLargeInputsEnd feeds what grows fastest in parsers, enough of it
+// that a walk quadratic in any of it would not end within the test's time.
 func TestLargeInputsEnd(t *testing.T) {
 	inputs := map[string]string{
-		"brackets":       strings.Repeat("[", 9999) + strings.Repeat("]", 9999),
+		"brackets":       strings.Repeat("[", 2000) + strings.Repeat("]", 2000),
 		"more brackets":  strings.Repeat("[", 20000),
-		"dashes":         strings.Repeat("- ", 9999),
-		"list":           "[" + strings.Repeat("a,", 200000) + "]",
-		"anchors":        strings.Repeat("- &a x\n", 100000),
-		"comments":       strings.Repeat("- a # c\n", 100000),
-		"documents":      strings.Repeat("---\n", 200000),
-		"a long key":     "? " + strings.Repeat("k", 500000) + "\n: 1",
-		"a long number":  "job: 0." + strings.Repeat("3", 500000),
-		"a long length":  "air: {temperature: 0." + strings.Repeat("3", 500000) + " °C}",
-		"unknown keys":   strings.Repeat("k", 20) + ": {" + strings.Repeat("j: 1, ", 100000) + "}",
+		"dashes":         strings.Repeat("- ", 2000),
+		"list":           "[" + strings.Repeat("a,", 50000) + "]",
+		"anchors":        strings.Repeat("- &a x\n", 25000),
+		"comments":       strings.Repeat("- a # c\n", 25000),
+		"documents":      strings.Repeat("---\n", 50000),
+		"a long key":     "? " + strings.Repeat("k", 120000) + "\n: 1",
+		"a long number":  "job: 0." + strings.Repeat("3", 120000),
+		"a long length":  "air: {temperature: 0." + strings.Repeat("3", 120000) + " °C}",
+		"unknown keys":   strings.Repeat("k", 20) + ": {" + strings.Repeat("j: 1, ", 25000) + "}",
 		"duplicate keys": strings.Repeat("job: 1\n", 20000),
 	}
 	for name, input := range inputs {

@@ -115,9 +115,12 @@ func (v value) keys() []*yaml.Node {
 	for i := range keys {
 		key := v.node.Content[2*i]
 		before, twin := first[strings.ToLower(key.Value)]
+		if key.Anchor != "" || key.Style&yaml.TaggedStyle != 0 {
+			v.r.complain(key, v.path, "a key with an anchor or a tag", "a plain word and a colon")
+		}
 		switch {
-		case key.Kind != yaml.ScalarNode || key.Anchor != "" || key.Style&yaml.TaggedStyle != 0:
-			v.r.complain(key, v.path, "a key that is more than a word", "a plain word and a colon")
+		case key.Kind != yaml.ScalarNode:
+			v.r.complain(key, v.path, "a key that is no word", "a plain word and a colon")
 		case key.Tag == "!!merge":
 			v.r.complain(key, v.path, "the merge key <<", "every key written out")
 		case twin && before.Value == key.Value:
