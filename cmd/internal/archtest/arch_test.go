@@ -12,7 +12,9 @@ import (
 const root = "../../.."
 
 // excused packages and why they may leave the size budget.
-var excused = map[string]string{}
+var excused = map[string]string{
+	"engine/air": "one formula with its sources; it will grow with the model, not before",
+}
 
 func house(t *testing.T) map[string]*Package {
 	t.Helper()
