@@ -181,6 +181,21 @@ func TestAnyValueComesBackWithinHalfAStep(t *testing.T) {
 	}
 }
 
+// As float32, 20.7 is 20.7000008 and -12.1 is -12.1000004: a little outside a
+// range that ends there, and yet the end itself.
+func TestEndsThatFloat32Misses(t *testing.T) {
+	p := plain()
+	p.Parameters[Delay].Code.Grid = engine.Grid{Max: 0.0207, Step: 1e-5}
+	p.Parameters[Gain].Code.Grid = engine.Grid{Min: -12.1, Max: 12.1, Step: 0.1}
+	for _, set := range []engine.Setting{{Output: 1, DelaySec: 0.0207, GainDB: -12.1}, {Output: 1, GainDB: 12.1}} {
+		for _, param := range []Param{Delay, Gain} {
+			if got := carry(t, p, param, set); !p.Same(param, got, set) {
+				t.Errorf("%v came back as %v", set, got)
+			}
+		}
+	}
+}
+
 func TestPolarityAndMuteSurvive(t *testing.T) {
 	for _, p := range profiles() {
 		for _, polarity := range []int{1, -1} {
