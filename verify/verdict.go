@@ -36,11 +36,11 @@ const (
 
 // Claim is one thing the sheet promised, held against what was measured.
 type Claim struct {
-	Name      string // "null depth", "null frequency", "sum in front", ...
+	Name      string // "null depth", "null frequency", "sum in front", ... (see Judge)
 	Outcome   Outcome
-	Unit      string // "dB" or "Hz"
+	Unit      string // "dB", "Hz" or "°"
 	Value     float64
-	Low, High float64 // confidence interval of Value; may be ±Inf
+	Low, High float64 // 99 % confidence interval of Value; may be ±Inf
 	Limit     float64
 	Sentence  string // one plain sentence with the numbers, for a person
 }
@@ -49,6 +49,6 @@ type Claim struct {
 type Verdict struct {
 	Outcome Outcome
 	Claims  []Claim
-	Reasons []string // sentences of the claims that are not proven; for Proven, of all
-	Summary engine.Summary
+	Reasons []string       // sentences of the claims that are not proven; for Proven, of all
+	Summary engine.Summary // as measured; zero when there was nothing to measure it from
 }

@@ -1,0 +1,185 @@
+package verify
+
+import (
+	"fmt"
+	"math"
+	"math/cmplx"
+	"strconv"
+	"strings"
+
+	"hushback/engine"
+)
+
+// array.go judges the array as a whole: the null and the sum.
+
+// ratio is rear over front at every frequency of the axis with how far the
+// truth may lie from it. share is the number of ways the doubt is split.
+func (e *evidence) ratio(share int) (z []complex128, reaches []float64) {
+	front, rear := e.everything.front.Function, e.everything.rear.Function
+	miss := doubt / float64(2*share) // half for each microphone
+	frontReach, rearReach := reach(front, miss), reach(rear, miss)
+	for i := range e.freq {
+		z = append(z, rear.H[i]/front.H[i])
+		reaches = append(reaches, ratioReach(rear.H[i], front.H[i], rearReach[i], frontReach[i]))
+	}
+	return z, reaches
+}
+
+// bend is the parabola through three neighbouring values of z, Lagrange's
+// formula. engine.Summarise places and reads a null by a straight line; what
+// the line leaves out is doubt too, so intervals are drawn around the parabola
+// and then made to hold the line's value.
+func (e *evidence) bend(z []complex128, middle int) func(f float64) complex128 {
+	i := min(max(middle, 1), len(z)-2)
+	a, b, c := e.freq[i-1], e.freq[i], e.freq[i+1]
+	return func(f float64) complex128 {
+		return z[i-1]*complex((f-b)*(f-c)/((a-b)*(a-c)), 0) +
+			z[i]*complex((f-a)*(f-c)/((b-a)*(b-c)), 0) +
+			z[i+1]*complex((f-a)*(f-b)/((c-a)*(c-b)), 0)
+	}
+}
+
+// nearest is the index of the frequency closest to f.
+func (e *evidence) nearest(f float64) int {
+	best := 0
+	for i, g := range e.freq {
+		if math.Abs(g-f) < math.Abs(e.freq[best]-f) {
+			best = i
+		}
+	}
+	return best
+}
+
+// worstAround is the largest reach of the values that line or parabola near a
+// frequency go through: between their ends the errors of such fits are no
+// larger than that of the worst value.
+func (e *evidence) worstAround(reaches []float64, f float64) float64 {
+	const spanHz = 3 // engine.Summarise looks as far for its line
+	i := e.nearest(f)
+	worst := 0.0
+	for j, g := range e.freq {
+		if math.Abs(g-f) <= spanHz || j >= i-2 && j <= i+2 {
+			worst = math.Max(worst, reaches[j])
+		}
+	}
+	return worst
+}
+
+func (e *evidence) nullDepth(s engine.Summary) Claim {
+	target := e.site.Target.NullHz
+	z, reaches := e.ratio(1)
+	depth := cmplx.Abs(e.bend(z, e.nearest(target))(target))
+	off := e.worstAround(reaches, target)
+	c := Claim{
+		Name: "null depth", Unit: "dB", Value: s.AtTargetDB, Limit: -e.site.Limits.NullDepthDB,
+		Low:  math.Min(s.AtTargetDB, decibels(depth-off)),
+		High: math.Max(s.AtTargetDB, decibels(depth+off)),
+	}
+	c.Outcome = atMost(c.Low, c.High, c.Limit)
+	c.Sentence = fmt.Sprintf("at the target of %.1f Hz the rear stands at %.1f dB against the front (%s); at most %.1f dB are wanted",
+		target, c.Value, between(c.Low, c.High, 1, c.Unit), c.Limit)
+	return c
+}
+
+// nullFrequency judges where rear over front is lowest inside the range. The
+// place is as uncertain as z along its own slope there; every other frequency
+// that may be the lowest for all the noise tells widens the interval to itself.
+func (e *evidence) nullFrequency(s engine.Summary) Claim {
+	z, reaches := e.ratio(2) // half of the doubt for the place, half for all its rivals
+	_, wide := e.ratio(2 * len(e.inRange))
+	lowest := e.inRange[0]
+	for _, i := range e.inRange {
+		if cmplx.Abs(z[i]) < cmplx.Abs(z[lowest]) {
+			lowest = i
+		}
+	}
+	i := min(max(lowest, 1), len(z)-2)
+	null, slope := e.turningPoint(z, i)
+	slope -= (reaches[i-1] + reaches[i+1]) / (e.freq[i+1] - e.freq[i-1])
+	half := math.Inf(1)
+	if slope > 0 {
+		half = e.worstAround(reaches, null) / slope
+	}
+	low, high := math.Min(null-half, s.NullHz), math.Max(null+half, s.NullHz)
+	for _, j := range e.inRange {
+		if (j < i-1 || j > i+1) && cmplx.Abs(z[j])-wide[j] <= cmplx.Abs(z[lowest])+wide[lowest] {
+			low, high = math.Min(low, e.freq[j]), math.Max(high, e.freq[j])
+		}
+	}
+	target := e.site.Target
+	low, high = math.Max(low, target.Range.LowHz), math.Min(high, target.Range.HighHz)
+	c := Claim{
+		Name: "null frequency", Unit: "Hz", Limit: e.site.Limits.NullOffsetHz,
+		Value: s.NullHz - target.NullHz, Low: low - target.NullHz, High: high - target.NullHz,
+	}
+	c.Outcome = within(c.Low, c.High, c.Limit)
+	c.Sentence = fmt.Sprintf("the rear is quietest against the front at %.2f Hz (%s); wanted within %.2f Hz of %.1f Hz",
+		s.NullHz, between(low, high, 2, c.Unit), c.Limit, target.NullHz)
+	return c
+}
+
+// turningPoint is where the parabola around index i comes closest to 0 within
+// its three values and the range, and how fast it moves through the plane there.
+func (e *evidence) turningPoint(z []complex128, i int) (null, slope float64) {
+	const steps = 1000
+	from := math.Max(e.freq[i-1], e.site.Target.Range.LowHz)
+	to := math.Min(e.freq[i+1], e.site.Target.Range.HighHz)
+	parabola := e.bend(z, i)
+	null = from
+	for k := range steps + 1 {
+		f := from + (to-from)*float64(k)/steps
+		if cmplx.Abs(parabola(f)) < cmplx.Abs(parabola(null)) {
+			null = f
+		}
+	}
+	span := e.freq[i+1] - e.freq[i-1]
+	return null, cmplx.Abs(parabola(null+span/4)-parabola(null-span/4)) / (span / 2)
+}
+
+func (e *evidence) sum(s engine.Summary) Claim {
+	miss := doubt / float64(len(e.inRange)*(1+len(e.solos)))
+	front := e.everything.front.Function
+	frontReach := reach(front, miss)
+	soloReach := make([]float64, len(e.freq)) // of the coherent sum
+	for _, p := range e.solos {
+		for i, r := range reach(p.front.Function, miss) {
+			soloReach[i] = math.Hypot(soloReach[i], r)
+		}
+	}
+	coherent := e.coherent()
+	c := Claim{
+		Name: "sum in front", Unit: "dB", Value: s.SumShortfallDB, Limit: e.site.Limits.SumShortfallDB,
+		Low: math.Inf(-1), High: math.Inf(-1),
+	}
+	for _, i := range e.inRange {
+		level := cmplx.Abs(front.H[i])
+		c.Low = math.Max(c.Low, decibels((coherent[i]-soloReach[i])/(level+frontReach[i])))
+		c.High = math.Max(c.High, decibels((coherent[i]+soloReach[i])/math.Max(0, level-frontReach[i])))
+	}
+	c.Outcome = atMost(c.Low, c.High, c.Limit)
+	c.Sentence = fmt.Sprintf("in front the sum falls up to %.2f dB short of all outputs in phase, at %.1f Hz (%s); at most %.2f dB are wanted",
+		c.Value, s.ShortfallAtHz, between(c.Low, c.High, 2, c.Unit), c.Limit)
+	return c
+}
+
+// between spells an interval; an end that is not finite is left out.
+func between(low, high float64, digits int, unit string) string {
+	switch noLow, noHigh := math.IsInf(low, -1), math.IsInf(high, 1); {
+	case noLow && noHigh:
+		return "it could be anything"
+	case noLow:
+		return fmt.Sprintf("below %s %s", spell(high, digits), unit)
+	case noHigh:
+		return fmt.Sprintf("above %s %s", spell(low, digits), unit)
+	}
+	return fmt.Sprintf("between %s and %s %s", spell(low, digits), spell(high, digits), unit)
+}
+
+// spell is a number with so many decimals and no sign on a zero.
+func spell(v float64, digits int) string {
+	s := strconv.FormatFloat(v, 'f', digits, 64)
+	if strings.Trim(s, "-0.") == "" {
+		return strings.TrimPrefix(s, "-")
+	}
+	return s
+}

@@ -1,0 +1,72 @@
+package verify
+
+import (
+	"math"
+	"math/cmplx"
+
+	"hushback/verify/transfer"
+)
+
+// doubt is the chance that an interval misses the truth, for each claim.
+const doubt = 0.01
+
+// radius is how many Sigma around a measured H the true one lies within,
+// save for a chance of miss: in the complex plane, so both parts together.
+//
+// |error|²/2 over Sigma² is distributed as Fisher's F with 2 and v degrees of
+// freedom, whose tail has the closed form (1+2x/v)^(-v/2). Hence
+// sqrt(v·(miss^(-2/v)-1)), which for many averages tends to sqrt(-2·ln miss).
+// This is Student's t grown by one dimension; because a magnitude and any one
+// direction move by no more than the radius, it is safe for those too, however
+// near to nothing H is.
+func radius(degrees, miss float64) float64 {
+	return math.Sqrt(degrees * (math.Pow(miss, -2/degrees) - 1))
+}
+
+// reach is the radius in units of H at every frequency of a function.
+func reach(f transfer.Function, miss float64) []float64 {
+	q := radius(f.DegreesOfFreedom(), miss)
+	r := make([]float64, len(f.Sigma))
+	for i, s := range f.Sigma {
+		r[i] = q * s
+	}
+	return r
+}
+
+// ratioReach is how far the true a/b can lie from the measured one when a and
+// b are known to within reachA and reachB. With e for the errors,
+// (a+eA)/(b+eB) - a/b = (eA - eB·a/b)/(b+eB).
+func ratioReach(a, b complex128, reachA, reachB float64) float64 {
+	rest := cmplx.Abs(b) - reachB
+	if rest <= 0 {
+		return math.Inf(1)
+	}
+	return (reachA + reachB*cmplx.Abs(a/b)) / rest
+}
+
+// decibels is 20·log10 without engine.DB's floor: an interval that reaches
+// down to nothing must say so.
+func decibels(ratio float64) float64 { return 20 * math.Log10(math.Max(0, ratio)) }
+
+// atMost decides a claim that the value is no greater than the limit. What is
+// not a number decides nothing.
+func atMost(low, high, limit float64) Outcome {
+	switch {
+	case high <= limit:
+		return Proven
+	case low > limit:
+		return Refuted
+	}
+	return Undecided
+}
+
+// within decides a claim that the value is no further than limit from 0.
+func within(low, high, limit float64) Outcome {
+	switch {
+	case low >= -limit && high <= limit:
+		return Proven
+	case low > limit || high < -limit:
+		return Refuted
+	}
+	return Undecided
+}

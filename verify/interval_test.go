@@ -1,0 +1,150 @@
+package verify
+
+import (
+	"math"
+	"math/cmplx"
+	"math/rand/v2"
+	"testing"
+
+	"gonum.org/v1/gonum/stat/distuv"
+
+	"hushback/verify/transfer"
+)
+
+// The closed form against gonum's F distribution, and its limit for many
+// averages against the Rayleigh distribution's.
+func TestRadiusIsFishersF(t *testing.T) {
+	for _, degrees := range []float64{1, 2, 4, 10, 31.7, 200} {
+		for _, miss := range []float64{0.1, 0.01, 1e-4} {
+			q := radius(degrees, miss)
+			if got := 1 - (distuv.F{D1: 2, D2: degrees}).CDF(q*q/2); math.Abs(got-miss) > 1e-9 {
+				t.Errorf("%g degrees: radius %g is missed with chance %g, want %g", degrees, q, got, miss)
+			}
+		}
+	}
+	if got, want := radius(1e9, 0.01), math.Sqrt(-2*math.Log(0.01)); math.Abs(got-want) > 1e-6 {
+		t.Errorf("radius for a known Sigma %.7f, want %.7f", got, want)
+	}
+}
+
+// By simulation with as few averages as a solo has.
+func TestRadiusMissesAsOftenAsItSays(t *testing.T) {
+	const seed, trials, averages, miss = 3, 20000, 3, 0.05
+	rng := rand.New(rand.NewPCG(seed, 1))
+	f := transfer.Function{Averages: averages, Sigma: make([]float64, 1)}
+	missed := 0
+	for range trials {
+		var square float64
+		for range 2 * (averages - 1) {
+			v := rng.NormFloat64()
+			square += v * v
+		}
+		f.Sigma[0] = math.Sqrt(square / f.DegreesOfFreedom())
+		if math.Hypot(rng.NormFloat64(), rng.NormFloat64()) > reach(f, miss)[0] {
+			missed++
+		}
+	}
+	if share := float64(missed) / trials; math.Abs(share-miss) > 0.006 { // four binomial standard errors
+		t.Errorf("seed %d: missed in %.4f of the trials, want %g", seed, share, miss)
+	}
+}
+
+// However a and b are off within their reach, their ratio is within its own.
+func TestRatioReachIsABound(t *testing.T) {
+	rng := rand.New(rand.NewPCG(4, 1))
+	draw := func(most float64) complex128 { return cmplx.Rect(most*rng.Float64(), 2*math.Pi*rng.Float64()) }
+	tight := 0.0
+	for range 20000 {
+		a, b := draw(2), draw(2)
+		reachA, reachB := rng.Float64(), rng.Float64()
+		bound := ratioReach(a, b, reachA, reachB)
+		off := cmplx.Abs((a+draw(reachA))/(b+draw(reachB)) - a/b)
+		if off > bound*(1+1e-12) {
+			t.Fatalf("%v/%v with errors up to %g and %g: off by %g, bound %g", a, b, reachA, reachB, off, bound)
+		}
+		tight = math.Max(tight, off/bound)
+	}
+	if tight < 0.8 {
+		t.Errorf("the bound is never nearly reached, at most %g of it", tight)
+	}
+	if got := ratioReach(1, 0.5, 0, 0.5); !math.IsInf(got, 1) {
+		t.Errorf("a divisor that may be 0: %g, want +Inf", got)
+	}
+	if got := ratioReach(1, 0, 0, 0); !math.IsInf(got, 1) {
+		t.Errorf("a divisor that is 0: %g, want +Inf", got)
+	}
+}
+
+func TestOutcomes(t *testing.T) {
+	nan, inf := math.NaN(), math.Inf(1)
+	for _, c := range []struct {
+		low, high, limit float64
+		most, both       Outcome
+	}{
+		{-1, 1, 2, Proven, Proven},
+		{-1, 2, 2, Proven, Proven},
+		{-1, 3, 2, Undecided, Undecided},
+		{2, 3, 2, Undecided, Undecided},
+		{2.1, 3, 2, Refuted, Refuted},
+		{-9, -3, 2, Proven, Refuted},
+		{-9, 1, 2, Proven, Undecided},
+		{-inf, 1, 2, Proven, Undecided},
+		{-inf, inf, 2, Undecided, Undecided},
+		{3, inf, 2, Refuted, Refuted},
+		{nan, nan, 2, Undecided, Undecided},
+		{0, 1, nan, Undecided, Undecided},
+	} {
+		if got := atMost(c.low, c.high, c.limit); got != c.most {
+			t.Errorf("%g to %g, at most %g: %s, want %s", c.low, c.high, c.limit, got, c.most)
+		}
+		if got := within(c.low, c.high, c.limit); got != c.both {
+			t.Errorf("%g to %g, within %g: %s, want %s", c.low, c.high, c.limit, got, c.both)
+		}
+	}
+}
+
+func TestConclude(t *testing.T) {
+	claims := func(outcomes ...Outcome) (list []Claim) {
+		for _, o := range outcomes {
+			list = append(list, Claim{Outcome: o, Sentence: string(o)})
+		}
+		return list
+	}
+	for _, c := range []struct {
+		claims  []Claim
+		want    Outcome
+		reasons int
+	}{
+		{claims(Proven, Proven), Proven, 2},
+		{claims(Proven, Undecided), Undecided, 1},
+		{claims(Refuted, Undecided, Proven), Refuted, 2},
+		{claims(Undecided, Refuted, Undecided), Refuted, 3},
+	} {
+		if v := conclude(c.claims, prediction().Summary); v.Outcome != c.want || len(v.Reasons) != c.reasons {
+			t.Errorf("%v: %s with %d reasons, want %s with %d", c.claims, v.Outcome, len(v.Reasons), c.want, c.reasons)
+		}
+	}
+}
+
+func TestSpelling(t *testing.T) {
+	inf := math.Inf(1)
+	for want, got := range map[string]string{
+		"between -3.2 and 4.0 dB": between(-3.2, 4, 1, "dB"),
+		"below 4.00 Hz":           between(-inf, 4, 2, "Hz"),
+		"above 0.0 dB":            between(-0.04, inf, 1, "dB"),
+		"it could be anything":    between(-inf, inf, 1, "dB"),
+	} {
+		if got != want {
+			t.Errorf("%q, want %q", got, want)
+		}
+	}
+	if got := median([]float64{9, 1, 5}); got != 5 {
+		t.Errorf("median of 9, 1, 5 is %g", got)
+	}
+	if got := median([]float64{9, 1, 5, 2}); got != 3.5 {
+		t.Errorf("median of 9, 1, 5, 2 is %g", got)
+	}
+	if got := median(nil); got != 0 {
+		t.Errorf("median of nothing is %g", got)
+	}
+}
