@@ -240,7 +240,7 @@ func TestProcessorCallsAfterEachWrite(t *testing.T) {
 	a.float("/out/1/gain", -20)
 	a.value("/out/1/gain", ",f")
 	for i := range 3 {
-		if got, want := <-calls, (call{i + 1, float64(-i)}); got != want {
+		if got, want := await(t, calls, "the call after a write"), (call{i + 1, float64(-i)}); got != want {
 			t.Errorf("call %+v, want %+v", got, want)
 		}
 	}

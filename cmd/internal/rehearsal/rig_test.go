@@ -175,6 +175,35 @@ func TestMarkIsTheSampleOfThisMoment(t *testing.T) {
 	}
 }
 
+// What a microphone records of a stretch in which datagrams changed an output
+// again and again is what the definition makes of the processor's memory.
+func TestRecordFollowsTheProcessorsMemory(t *testing.T) {
+	r := startRig(t, testSeed, Fault{})
+	a := ask(t, r.Processor)
+	from := r.Processor.seconds()
+	for i := range 10 {
+		a.int("/out/1/polarity", int32(i%2))
+		a.int("/out/3/mute", int32((i+1)%2))
+		a.value("/out/3/mute", ",i")
+		time.Sleep(10 * time.Millisecond) // spreads the changes; any spread will do
+	}
+	m, place, memory := r.microphones[0], testSite().Microphones[0].At, r.Processor.since(0)
+	noise := rand.New(rand.NewPCG(m.seed, m.stream))
+	const n = 240 // short frames, so that changes lie before, in and after them
+	for end := r.Processor.seconds(); from < end; from += float64(n) / sampleRate {
+		audio := m.record(from, n, noise)
+		for i := 0; i < n; i += 11 {
+			at := from + float64(i)/sampleRate
+			if x := sines(r.space().signal, at); math.Abs(float64(audio[2*i])-x) > 1e-6 {
+				t.Fatalf("at %v s: reference %v, want %v", at, audio[2*i], x)
+			}
+			if y := heardAt(r, place, memory, at); math.Abs(float64(audio[2*i+1])-y) > 7*r.space().noise {
+				t.Fatalf("at %v s: heard %v, want %v within the noise of %v", at, audio[2*i+1], y, r.space().noise)
+			}
+		}
+	}
+}
+
 func TestMicrophonesComeBack(t *testing.T) {
 	t.Parallel()
 	r, h := startRig(t, testSeed, Fault{}), openHall(t)
