@@ -34,7 +34,7 @@ func arrows() map[string][]string {
 		"cmd/internal/rehearsal": {"engine/...", "control/osc", "verify/feed"},
 		"cmd/internal/daemon":    {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/dashboard"},
 		"cmd/internal/archtest":  {},
-		"cmd/hushback":           {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/daemon", "cmd/internal/rehearsal"},
+		"cmd/hushback":           {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/daemon", "cmd/internal/dashboard", "cmd/internal/rehearsal"},
 	}
 }
 
