@@ -164,12 +164,8 @@ type tick struct {
 	Words string
 }
 
-type drawnLine struct {
-	Class, Points string
-	Bars          []bar
-}
-
-type bar struct{ X, Y1, Y2 float64 }
+// drawnLine is one line; Dots and Bars are paths, empty unless it is measured.
+type drawnLine struct{ Class, Points, Dots, Bars string }
 
 // chartRow is one line of the table that says what the chart shows.
 type chartRow struct{ Hz, FrontPredicted, FrontMeasured, RearPredicted, RearMeasured string }
@@ -203,7 +199,8 @@ func paperFor(all []series) paper {
 	if math.IsInf(top, 0) {
 		return paper{top: 10, bottom: 10 - leastDeep}
 	}
-	top, bottom = 10*math.Ceil(top/10), 10*math.Floor(bottom/10)
+	const rounding = 1e-9 // a level of 0 dB may come out a hair above
+	top, bottom = 10*math.Ceil(top/10-rounding), 10*math.Floor(bottom/10+rounding)
 	return paper{top: top, bottom: math.Max(top-mostDeep, math.Min(bottom, top-leastDeep))}
 }
 
@@ -234,19 +231,19 @@ func drawChart(v View) chart {
 
 // drawLine leaves out what lies beyond the frequency axis and what is unknown.
 func drawLine(p paper, s series) drawnLine {
-	var at []string
-	d := drawnLine{Class: s.class()}
+	var points, dots, bars strings.Builder
 	for i, hz := range s.line.hz {
 		if hz < lowHz || hz > highHz || math.IsNaN(s.line.db[i]) {
 			continue
 		}
-		at = append(at, fmt.Sprintf("%.1f,%.1f", p.x(hz), p.y(s.line.db[i])))
+		x, y := p.x(hz), p.y(s.line.db[i])
+		fmt.Fprintf(&points, "%.1f,%.1f ", x, y)
 		if s.measured {
-			d.Bars = append(d.Bars, bar{p.x(hz), p.y(s.high[i]), p.y(s.low[i])})
+			fmt.Fprintf(&dots, "M%.1f %.1fh0", x, y)
+			fmt.Fprintf(&bars, "M%.1f %.1fV%.1f", x, p.y(s.high[i]), p.y(s.low[i]))
 		}
 	}
-	d.Points = strings.Join(at, " ")
-	return d
+	return drawnLine{Class: s.class(), Points: points.String(), Dots: dots.String(), Bars: bars.String()}
 }
 
 // roleLabels writes "front" and "rear" where their lines end on the right,

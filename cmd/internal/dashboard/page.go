@@ -45,7 +45,6 @@ type picture struct {
 type outputRow struct {
 	engine.Setting
 	Label string
-	Row   engine.Row // of the sources it feeds
 }
 
 // hearing is one microphone of the site with its feed, if it has one.
@@ -72,11 +71,7 @@ func compose(v View) picture {
 	p.Headline, p.Next = headline(p.Now), next(v, p.Now)
 	for _, set := range v.Sheet.Settings {
 		o, _ := v.Site.Output(set.Output)
-		row := outputRow{Setting: set, Label: o.Label}
-		for _, src := range v.Site.Fed(set.Output) {
-			row.Row = src.Row
-		}
-		p.Rows = append(p.Rows, row)
+		p.Rows = append(p.Rows, outputRow{set, o.Label})
 	}
 	p.Array, p.Ground = drawArray(v.Site), drawGround(v.Site)
 	if p.Now.DryRun != nil {
@@ -101,8 +96,8 @@ func compose(v View) picture {
 
 // claimNumbers says value, interval and limit.
 func claimNumbers(c verify.Claim) string {
-	return fmt.Sprintf("%s %s, 95 %% interval %s to %s, limit %s %s",
-		number(c.Value, 2), c.Unit, number(c.Low, 2), number(c.High, 2), number(c.Limit, 2), c.Unit)
+	return fmt.Sprintf("%s%s%s; 95%s%% interval %s to %s; limit %s%s%s", number(c.Value, 2), nbsp, c.Unit, nbsp,
+		number(c.Low, 2), number(c.High, 2), number(c.Limit, 2), nbsp, c.Unit)
 }
 
 // hearings lists every microphone of the site, connected or not, with what was

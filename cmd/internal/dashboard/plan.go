@@ -145,18 +145,19 @@ func drawGround(site engine.Site) plan {
 	return p
 }
 
-// drawZone outlines a zone and writes its name just inside its first edge.
+// drawZone outlines a zone and writes its name inside its upper left, out of
+// the way of the microphones, which stand near the middle line.
 func drawZone(g ground, z engine.Zone) outline {
 	var at []string
-	top, low, high := math.Inf(1), math.Inf(1), math.Inf(-1)
+	top, low := math.Inf(1), math.Inf(1)
 	for _, c := range z.Corners {
 		x, y := g.at(c)
 		at = append(at, fmt.Sprintf("%.1f,%.1f", x, y))
-		top, low, high = math.Min(top, y), math.Min(low, x), math.Max(high, x)
+		top, low = math.Min(top, y), math.Min(low, x)
 	}
 	o := outline{Kind: z.Kind, Points: strings.Join(at, " ")}
 	if len(z.Corners) > 0 {
-		o.Text = text{X: (low + high) / 2, Y: top + 15, Words: z.Name}
+		o.Text = text{X: low + 5, Y: top + 14, Words: z.Name}
 	}
 	return o
 }

@@ -57,11 +57,14 @@ func minus(text string) string {
 	return text
 }
 
-func sayMs(sec float64) string   { return number(sec*1000, 2) + " ms" }
-func sayDB(db float64) string    { return number(db, 1) + " dB" }
+// A value and its unit stay on one line.
+const nbsp = "\u00a0"
+
+func sayMs(sec float64) string   { return number(sec*1000, 2) + nbsp + "ms" }
+func sayDB(db float64) string    { return number(db, 1) + nbsp + "dB" }
 func sayLevel(db float64) string { return sayDB(db) + " re full scale" }
-func sayHz(hz float64) string    { return number(hz, 1) + " Hz" }
-func sayMetres(m float64) string { return number(m, 2) + " m" }
+func sayHz(hz float64) string    { return number(hz, 1) + nbsp + "Hz" }
+func sayMetres(m float64) string { return number(m, 2) + nbsp + "m" }
 
 func sayPolarity(p int) string {
 	if p < 0 {
@@ -227,7 +230,7 @@ func changesOf(site engine.Site, d control.DryRun) []outputChange {
 			{Name: "delay", Before: sayMs(before.DelaySec), After: sayMs(after.DelaySec)},
 			{Name: "polarity", Before: sayPolarity(before.Polarity), After: sayPolarity(after.Polarity)},
 			{Name: "gain", Before: sayDB(before.GainDB), After: sayDB(after.GainDB)},
-			{Name: "mute", Before: sayMute(before.Muted), After: sayMute(after.Muted)},
+			{Name: "output", Before: sayMute(before.Muted), After: sayMute(after.Muted)},
 		}
 		for i := range c.Lines {
 			l := &c.Lines[i]

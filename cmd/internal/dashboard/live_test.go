@@ -1,0 +1,389 @@
+package dashboard
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"maps"
+	"net"
+	"net/http"
+	"net/http/httptest"
+	"slices"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/gorilla/websocket"
+
+	"hushback/control"
+)
+
+// pipes is a network inside a synctest bubble: connections are net.Pipes, so
+// that time moves only when everybody waits. Nothing is buffered: a reader who
+// does not read blocks the writer at once, the worst a network can do.
+type pipes struct {
+	accept chan net.Conn
+	closed chan struct{}
+}
+
+func (p pipes) Accept() (net.Conn, error) {
+	select {
+	case c := <-p.accept:
+		return c, nil
+	case <-p.closed:
+		return nil, net.ErrClosed
+	}
+}
+
+func (p pipes) Close() error   { close(p.closed); return nil }
+func (p pipes) Addr() net.Addr { return &net.UnixAddr{Name: "pipe"} }
+
+func (p pipes) dial(context.Context, string, string) (net.Conn, error) {
+	client, server := net.Pipe()
+	p.accept <- server
+	return client, nil
+}
+
+// rig is a served page inside a bubble.
+type rig struct {
+	*Server
+	desk    *fakeDesk
+	network pipes
+	cookies []*http.Cookie
+}
+
+// inBubble runs a test with a served page. When it returns, the page is closed
+// and every goroutine must have ended: synctest fails the test otherwise.
+func inBubble(t *testing.T, test func(t *testing.T, r rig)) {
+	synctest.Test(t, func(t *testing.T) {
+		d := newFakeDesk(testView(control.Idle{}))
+		s := New(d, testAccess())
+		r := rig{Server: s, desk: d, network: pipes{make(chan net.Conn), make(chan struct{})}, cookies: pairUp(t, s)}
+		web := &http.Server{Handler: s}
+		served := make(chan error, 1)
+		go func() { served <- web.Serve(r.network) }()
+		test(t, r)
+		s.Close()
+		if err := web.Close(); err != nil {
+			t.Error(err)
+		}
+		if err := <-served; !errors.Is(err, http.ErrServerClosed) {
+			t.Error(err)
+		}
+		if n := d.watching(); n != 0 {
+			t.Errorf("%d watches are left", n)
+		}
+	})
+}
+
+func (r rig) dial(t *testing.T) *websocket.Conn {
+	t.Helper()
+	conn, answer, err := r.try()
+	if err != nil {
+		t.Fatalf("dial: %v, %+v", err, answer)
+	}
+	return conn
+}
+
+func (r rig) try() (*websocket.Conn, *http.Response, error) {
+	dialer := websocket.Dialer{NetDialContext: r.network.dial}
+	header := http.Header{"Origin": {"http://" + testHost}, "Cookie": {r.cookies[0].Name + "=" + r.cookies[0].Value}}
+	return dialer.Dial("ws://"+testHost+"/live", header)
+}
+
+func receive(t *testing.T, c *websocket.Conn) frame {
+	t.Helper()
+	var f frame
+	_, text, err := c.ReadMessage()
+	if err != nil {
+		t.Fatalf("no frame: %v", err)
+	}
+	if err := json.Unmarshal(text, &f); err != nil {
+		t.Fatalf("frame %q: %v", text, err)
+	}
+	return f
+}
+
+func say(t *testing.T, c *websocket.Conn, seen int64) {
+	t.Helper()
+	if err := c.WriteMessage(websocket.TextMessage, fmt.Appendf(nil, `{"seen":%d}`, seen)); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// take reads a picture, acknowledges it and reads the answer.
+func take(t *testing.T, c *websocket.Conn) frame {
+	t.Helper()
+	f := receive(t, c)
+	if len(f.Sections) == 0 {
+		t.Fatalf("frame %d has no sections, want a picture", f.Seq)
+	}
+	say(t, c, int64(f.Seq))
+	if answer := receive(t, c); len(answer.Sections) != 0 || answer.Seq != f.Seq {
+		t.Fatalf("the heartbeat's answer is %+v, want number %d alone", answer, f.Seq)
+	}
+	return f
+}
+
+// beating sends a beat every second until the socket ends, and then closes over.
+func beating(c *websocket.Conn, seen int64) (over chan struct{}) {
+	over = make(chan struct{})
+	go func() {
+		defer close(over)
+		for c.WriteMessage(websocket.TextMessage, fmt.Appendf(nil, `{"seen":%d}`, seen)) == nil {
+			time.Sleep(time.Second)
+		}
+	}()
+	return over
+}
+
+// wantClose reads until the socket ends and checks why.
+func wantClose(t *testing.T, c *websocket.Conn, code int) {
+	t.Helper()
+	for {
+		_, _, err := c.ReadMessage()
+		if err == nil {
+			continue
+		}
+		if !websocket.IsCloseError(err, code) {
+			t.Errorf("socket ended with %v, want code %d", err, code)
+		}
+		c.Close()
+		return
+	}
+}
+
+func TestLiveSendsThePictureThenWhatChanges(t *testing.T) {
+	inBubble(t, func(t *testing.T, r rig) {
+		c := r.dial(t)
+		defer c.Close()
+		first := take(t, c)
+		if got := slices.Sorted(maps.Keys(first.Sections)); !slices.Equal(got, slices.Sorted(slices.Values(sectionIDs()))) {
+			t.Errorf("first picture has %q, want every section", got)
+		}
+		if now := time.Now().UnixMilli(); first.NowMs != now {
+			t.Errorf("the daemon's clock is %d on the wire, %d here", first.NowMs, now)
+		}
+		r.desk.show(func(v *View) { v.Feeds[0].LevelDB = -12.3 })
+		second := take(t, c)
+		if got := slices.Collect(maps.Keys(second.Sections)); !slices.Equal(got, []string{"feeds"}) {
+			t.Errorf("after a feed's level changed: sections %q, want feeds alone", got)
+		}
+		if !strings.Contains(second.Sections["feeds"], "−12.3") || second.Seq != first.Seq+1 {
+			t.Errorf("picture %d does not show the new level", second.Seq)
+		}
+	})
+}
+
+func TestLiveSkipsWhatAPageWasTooSlowFor(t *testing.T) {
+	inBubble(t, func(t *testing.T, r rig) {
+		c := r.dial(t)
+		defer c.Close()
+		first := receive(t, c)
+		for i := range 50 {
+			r.desk.show(func(v *View) { v.Feeds[0].LevelDB = -float64(i) })
+			synctest.Wait()
+		}
+		say(t, c, -1) // alive, but not that far yet
+		if f := receive(t, c); len(f.Sections) != 0 {
+			t.Fatal("a second picture came before the first was taken in")
+		}
+		say(t, c, int64(first.Seq))
+		receive(t, c)
+		if f := take(t, c); f.Seq != first.Seq+50 || !strings.Contains(f.Sections["feeds"], "−49.0") {
+			t.Errorf("the next picture is number %d, want the newest, %d", f.Seq, first.Seq+50)
+		}
+	})
+}
+
+func TestLiveSaysNothingWhenNothingOnThePageChanges(t *testing.T) {
+	inBubble(t, func(t *testing.T, r rig) {
+		c := r.dial(t)
+		defer c.Close()
+		take(t, c)
+		r.desk.show(func(*View) {})
+		synctest.Wait()
+		say(t, c, 0)
+		if f := receive(t, c); len(f.Sections) != 0 {
+			t.Errorf("an unchanged page was sent %d sections", len(f.Sections))
+		}
+	})
+}
+
+func TestLiveDropsAPageThatStalls(t *testing.T) {
+	inBubble(t, func(t *testing.T, r rig) {
+		c := r.dial(t)
+		began := time.Now()
+		over := beating(c, -1) // alive, yet never takes the picture in
+		wantClose(t, c, closeStalled)
+		if took := time.Since(began); took != stalledAt {
+			t.Errorf("dropped after %v, want %v", took, stalledAt)
+		}
+		<-over
+	})
+}
+
+func TestLiveDropsAPageThatDoesNotRead(t *testing.T) {
+	inBubble(t, func(t *testing.T, r rig) {
+		c := r.dial(t)
+		defer c.Close()
+		time.Sleep(writeWithin + farewell + time.Second)
+		synctest.Wait()
+		if n := r.desk.watching(); n != 0 {
+			t.Errorf("%d watches, want the blocked page dropped", n)
+		}
+	})
+}
+
+func TestLiveDropsAPageThatFallsSilent(t *testing.T) {
+	inBubble(t, func(t *testing.T, r rig) {
+		c := r.dial(t)
+		defer c.Close()
+		take(t, c)
+		time.Sleep(silentAfter + time.Second)
+		synctest.Wait()
+		if n := r.desk.watching(); n != 0 {
+			t.Errorf("%d watches, want the silent page dropped", n)
+		}
+	})
+}
+
+func TestLiveKeepsAPageThatBeats(t *testing.T) {
+	inBubble(t, func(t *testing.T, r rig) {
+		c := r.dial(t)
+		defer c.Close()
+		f := take(t, c)
+		for range 60 {
+			time.Sleep(time.Second)
+			say(t, c, int64(f.Seq))
+			receive(t, c)
+		}
+	})
+}
+
+func TestLiveDropsNonsense(t *testing.T) {
+	for _, nonsense := range []string{"", "hello", "{}{}", `{"seen":1.5}`, `{"seen":1,"keep":true}`, `{"seen":"` + strings.Repeat("9", 300) + `"}`} {
+		inBubble(t, func(t *testing.T, r rig) {
+			c := r.dial(t)
+			defer c.Close()
+			take(t, c)
+			if err := c.WriteMessage(websocket.TextMessage, []byte(nonsense)); err != nil {
+				t.Fatal(err)
+			}
+			if _, _, err := c.ReadMessage(); err == nil {
+				t.Errorf("%q was answered, want the socket ended", nonsense)
+			}
+		})
+	}
+}
+
+func TestLiveEndsWithThePairing(t *testing.T) {
+	inBubble(t, func(t *testing.T, r rig) {
+		c := r.dial(t)
+		seq := take(t, c).Seq
+		began := time.Now()
+		over := beating(c, int64(seq))
+		wantClose(t, c, closeExpired)
+		if took := time.Since(began); took != testAccess().Session {
+			t.Errorf("ended after %v, want %v", took, testAccess().Session)
+		}
+		<-over
+	})
+}
+
+func TestCloseSaysGoodbyeAndWaits(t *testing.T) {
+	inBubble(t, func(t *testing.T, r rig) {
+		var conns []*websocket.Conn
+		for range 5 {
+			c := r.dial(t)
+			take(t, c)
+			conns = append(conns, c)
+		}
+		closed := make(chan struct{})
+		go func() { r.Close(); close(closed) }()
+		for _, c := range conns {
+			wantClose(t, c, websocket.CloseGoingAway)
+		}
+		<-closed
+		if n := r.desk.watching(); n != 0 {
+			t.Errorf("Close came back with %d sockets open", n)
+		}
+		if _, answer, err := r.try(); err == nil || answer.StatusCode != http.StatusServiceUnavailable {
+			t.Errorf("a socket after Close: %v, want 503", err)
+		}
+	})
+}
+
+func TestLiveEndsWithTheDaemon(t *testing.T) {
+	inBubble(t, func(t *testing.T, r rig) {
+		c := r.dial(t)
+		take(t, c)
+		r.desk.end()
+		wantClose(t, c, websocket.CloseGoingAway)
+	})
+}
+
+func TestLiveSocketsAreBounded(t *testing.T) {
+	inBubble(t, func(t *testing.T, r rig) {
+		for range maxSockets {
+			c := r.dial(t)
+			defer c.Close()
+			take(t, c)
+		}
+		if _, answer, err := r.try(); err == nil || answer.StatusCode != http.StatusServiceUnavailable {
+			t.Errorf("socket %d: %v, want 503", maxSockets+1, err)
+		}
+	})
+}
+
+// The same over real sockets, as browsers and others would ask.
+func TestLiveOverTheNetwork(t *testing.T) {
+	s, d := started(t, control.Idle{})
+	web := httptest.NewServer(s)
+	defer web.Close()
+	host := strings.TrimPrefix(web.URL, "http://")
+	token := s.sessions.open(time.Hour)
+	_, port, err := net.SplitHostPort(host)
+	if err != nil {
+		t.Fatal(err)
+	}
+	dial := func(origin, cookie, token string) (*websocket.Conn, *http.Response, error) {
+		header := http.Header{}
+		for k, v := range map[string]string{"Origin": origin, "Cookie": cookie, "Authorization": token} {
+			if v != "" {
+				header.Set(k, v)
+			}
+		}
+		return websocket.DefaultDialer.Dial("ws://"+host+"/live", header)
+	}
+	cookie := "hushback_" + port + "=" + token
+	refused := []struct {
+		name, origin, cookie, token string
+		want                        int
+	}{
+		{"no pairing", web.URL, "", "", http.StatusUnauthorized},
+		{"foreign origin", "http://evil.example", cookie, "", http.StatusForbidden},
+		{"no origin", "", cookie, "", http.StatusForbidden},
+		{"null origin", "null", cookie, "", http.StatusForbidden},
+		{"program", "", "", "Bearer " + testToken, http.StatusForbidden},
+	}
+	for _, c := range refused {
+		if _, answer, err := dial(c.origin, c.cookie, c.token); err == nil || answer.StatusCode != c.want {
+			t.Errorf("%s: %v with %+v, want %d", c.name, err, answer, c.want)
+		}
+	}
+	conn, _, err := dial(web.URL, cookie, "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close()
+	take(t, conn)
+	d.show(func(v *View) { v.State = control.Sending{Change: "c-0009", Sent: 3, Total: 9} })
+	if f := take(t, conn); !strings.Contains(f.Sections["now"], "3 of 9") {
+		t.Errorf("the change is not in %q", f.Sections["now"])
+	}
+	go s.Close()
+	wantClose(t, conn, websocket.CloseGoingAway)
+}

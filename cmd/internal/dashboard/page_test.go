@@ -1,0 +1,405 @@
+package dashboard
+
+import (
+	"encoding/xml"
+	"errors"
+	"fmt"
+	"html"
+	"io"
+	"maps"
+	"math"
+	"net/http"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"hushback/control"
+	"hushback/control/preset"
+	"hushback/engine"
+	"hushback/verify"
+)
+
+// element is one element of a parsed page.
+type element struct {
+	name string
+	attr map[string]string
+	text string // of the element and everything in it, blanks folded
+}
+
+// parse reads a page and fails the test where tags do not nest.
+func parse(t *testing.T, page string) []element {
+	t.Helper()
+	d := xml.NewDecoder(strings.NewReader(page))
+	d.Strict, d.Entity = false, xml.HTMLEntity
+	void := map[string]bool{"meta": true, "link": true, "input": true}
+	var all []element
+	var open []int // indexes into all
+	for {
+		token, err := d.RawToken()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			t.Fatalf("page does not parse: %v", err)
+		}
+		switch tok := token.(type) {
+		case xml.StartElement:
+			e := element{name: tok.Name.Local, attr: map[string]string{}}
+			for _, a := range tok.Attr {
+				if _, twice := e.attr[a.Name.Local]; twice {
+					t.Errorf("<%s> has two %s", e.name, a.Name.Local)
+				}
+				e.attr[a.Name.Local] = a.Value
+			}
+			all = append(all, e)
+			if !void[e.name] {
+				open = append(open, len(all)-1)
+			}
+		case xml.EndElement:
+			if len(open) == 0 || all[open[len(open)-1]].name != tok.Name.Local {
+				t.Fatalf("</%s> closes nothing open, at byte %d", tok.Name.Local, d.InputOffset())
+			}
+			open = open[:len(open)-1]
+		case xml.CharData:
+			for _, i := range open {
+				all[i].text += string(tok)
+			}
+		}
+	}
+	if len(open) != 0 {
+		t.Fatalf("<%s> is never closed", all[open[len(open)-1]].name)
+	}
+	for i := range all {
+		all[i].text = strings.Join(strings.Fields(all[i].text), " ")
+	}
+	return all
+}
+
+// checkPage holds what must be true of every page.
+func checkPage(t *testing.T, name, page string) []element {
+	t.Helper()
+	all := parse(t, page)
+	ids := map[string]bool{}
+	for _, e := range all {
+		if id := e.attr["id"]; id != "" {
+			if ids[id] {
+				t.Errorf("%s: two elements are called %q", name, id)
+			}
+			ids[id] = true
+		}
+	}
+	for _, e := range all {
+		for a, v := range e.attr {
+			switch {
+			case a == "style" || strings.HasPrefix(a, "on"):
+				t.Errorf("%s: <%s %s=%q>: the content policy forbids it", name, e.name, a, v)
+			case (a == "href" || a == "src" || a == "action") && (!strings.HasPrefix(v, "/") && !strings.HasPrefix(v, "#") || strings.HasPrefix(v, "//")):
+				t.Errorf("%s: <%s %s=%q> leads away from this page", name, e.name, a, v)
+			case (a == "for" || a == "aria-labelledby") && !ids[v]:
+				t.Errorf("%s: <%s %s=%q> names nothing", name, e.name, a, v)
+			}
+		}
+		switch e.name {
+		case "svg":
+			if e.attr["aria-hidden"] != "true" && (e.attr["role"] != "img" || e.attr["aria-label"] == "") {
+				t.Errorf("%s: an svg has neither words nor leave to have none", name)
+			}
+		case "button", "summary", "th":
+			if e.text == "" {
+				t.Errorf("%s: a %s without words", name, e.name)
+			}
+		case "form":
+			if e.attr["method"] != "post" {
+				t.Errorf("%s: form %q does not post", name, e.attr["action"])
+			}
+		case "script":
+			if e.text != "" {
+				t.Errorf("%s: script in the page", name)
+			}
+		case "details":
+			if e.attr["id"] == "" {
+				t.Errorf("%s: details without an id would fold at each update", name)
+			}
+		}
+	}
+	for _, forbidden := range []string{"ZgotmplZ", "%!", "NaN", "<nil>", "{{"} {
+		if strings.Contains(page, forbidden) {
+			t.Errorf("%s: %q in the page", name, forbidden)
+		}
+	}
+	return all
+}
+
+// pageOf is the whole page at a view.
+func pageOf(t *testing.T, v View) string {
+	t.Helper()
+	s := New(newFakeDesk(v), testAccess())
+	defer s.Close()
+	r := visit{method: "GET", path: "/", headers: fromForm(), cookies: pairUp(t, s)}.to(s)
+	if r.StatusCode != http.StatusOK {
+		t.Fatalf("page: got %d: %s", r.StatusCode, bodyOf(t, r))
+	}
+	return bodyOf(t, r)
+}
+
+// actions are the paths that the page's forms post to.
+func actions(all []element) []string {
+	var out []string
+	for _, e := range all {
+		if e.name == "form" && !slices.Contains(out, e.attr["action"]) {
+			out = append(out, e.attr["action"])
+		}
+	}
+	slices.Sort(out)
+	return out
+}
+
+// saidOn is everything the page says in words.
+func saidOn(all []element) string {
+	for _, e := range all {
+		if e.name == "body" {
+			return strings.ReplaceAll(e.text, nbsp, " ")
+		}
+	}
+	return ""
+}
+
+// Every state shows what the person at the stage must know, and lets them
+// press what makes sense there and nothing else; the way back is always there.
+func TestEveryState(t *testing.T) {
+	digest := testDryRun().Digest
+	keepBy := clock(testTime)
+	cases := map[string]struct {
+		says    []string
+		actions []string
+	}{
+		"idle": {[]string{"No change is under way", "take a dry run", "47.1 Hz wanted 47.0 Hz", "−40.6 dB", "must reach −24.0 dB", "0.6 dB", "3.4 dB", "−17.9 dB", "5.17 ms", "reversed"},
+			[]string{"/dry-run", "/safe", "/safe-preset"}},
+		"drafted": {[]string{"A dry run waits for your confirm", "Nothing has been sent", ShortCode(digest), "This will change", "left front: delay 0.00 ms → 5.17 ms", "rear: polarity normal → reversed", "gain stays 0.0 dB", "8 datagrams", "/out/2/gain", "-7.8 float32", "2f6f7574", digest, "It will be loud"},
+			[]string{"/confirm", "/dry-run", "/safe", "/safe-preset"}},
+		"sending": {[]string{"Sending: 11 of 24 datagrams", "writing output 3", "5.17 ms", "✓ same", "c-0008"},
+			[]string{"/roll-back", "/safe"}},
+		"measuring": {[]string{"being measured", "listening to everything", "Stay clear"},
+			[]string{"/roll-back", "/safe"}},
+		"held": {[]string{"rolls itself back at " + keepBy, "✓ Proven", "37.4 dB below the front", "−39.90 to −35.60", "limit −24.00 dB", "0.60 to ∞", "Keep", "output 3 alone"},
+			[]string{"/keep", "/roll-back", "/safe"}},
+		"kept": {[]string{"stays there", "change c-0008 stays on the processor", "✓ Proven"},
+			[]string{"/dry-run", "/safe", "/safe-preset"}},
+		"rolled back": {[]string{"the processor holds the settings that stood before again", "The null was refuted.", "✗ Refuted", "only 6.2 dB below", "✗ differs", "Read back after the roll back"},
+			[]string{"/dry-run", "/safe", "/safe-preset"}},
+		"adrift": {[]string{"Nobody can tell what outputs 1 and 3 hold", "No reply to 4 queries", "Turn these amplifiers down by hand", "✗ not connected", "stopped answering in the middle"},
+			[]string{"/dry-run", "/safe", "/safe-preset"}},
+	}
+	states := testStates()
+	if len(cases) != len(states) {
+		t.Fatalf("%d states, %d checked", len(states), len(cases))
+	}
+	for name, want := range cases {
+		all := checkPage(t, name, pageOf(t, testView(states[name])))
+		said := saidOn(all)
+		for _, w := range append(want.says, strings.ToLower(name), "local codes and licensed practice come first", "plain-eight at 127.0.0.1:9000", "Output 3 was silent") {
+			if !strings.Contains(said, w) {
+				t.Errorf("%s: the page does not say %q", name, w)
+			}
+		}
+		if got := actions(all); !slices.Equal(got, want.actions) {
+			t.Errorf("%s: one can press %q, want %q", name, got, want.actions)
+		}
+		for _, e := range all {
+			if e.attr["id"] == "safe-button" {
+				if _, off := e.attr["disabled"]; off || e.text != "Roll back to the safe preset" {
+					t.Errorf("%s: the way back is %q, %v", name, e.text, e.attr)
+				}
+			}
+			if e.name == "input" && e.attr["name"] == "digest" && e.attr["value"] != digest || e.name == "input" && e.attr["name"] == "change" && e.attr["value"] != "c-0008" {
+				t.Errorf("%s: the page would press for %q", name, e.attr["value"])
+			}
+		}
+	}
+}
+
+func TestWithoutASafePresetThereIsNoConfirm(t *testing.T) {
+	v := testView(control.Drafted{DryRun: testDryRun()})
+	v.Safe = nil
+	all := checkPage(t, "no safe preset", pageOf(t, v))
+	if slices.Contains(actions(all), "/confirm") {
+		t.Error("one can confirm without a safe preset")
+	}
+	if said := saidOn(all); !strings.Contains(said, "No safe preset is stored. Nothing is sent before there is one.") || !strings.Contains(said, "Store a safe preset") {
+		t.Error("the page does not say what is missing")
+	}
+}
+
+func TestKeepingWhatIsNotProvenSaysSo(t *testing.T) {
+	for outcome, want := range map[verify.Outcome]string{verify.Refuted: "Keep all the same: refuted", verify.Undecided: "Keep all the same: undecided"} {
+		v := testView(testStates()["held"])
+		v.Verdict = testVerdict(outcome)
+		if said := saidOn(checkPage(t, string(outcome), pageOf(t, v))); !strings.Contains(said, want) {
+			t.Errorf("%s: the button does not say %q", outcome, want)
+		}
+	}
+	v := testView(testStates()["held"])
+	v.Verdict = nil
+	if said := saidOn(checkPage(t, "none", pageOf(t, v))); !strings.Contains(said, "Keep without a verdict") {
+		t.Error("no verdict: the button does not say so")
+	}
+}
+
+func TestDryRunThatChangesNothing(t *testing.T) {
+	d := testDryRun()
+	d.Before = d.After
+	said := saidOn(checkPage(t, "no change", pageOf(t, testView(control.Drafted{DryRun: d}))))
+	if !strings.Contains(said, "No setting changes") || strings.Contains(said, "This will change") {
+		t.Error("a dry run that changes nothing reads as if it did")
+	}
+}
+
+func TestOutputThatCouldNotBeReadBefore(t *testing.T) {
+	d := testDryRun()
+	d.Before = d.Before[1:]
+	said := saidOn(checkPage(t, "unread", pageOf(t, testView(control.Drafted{DryRun: d}))))
+	if !strings.Contains(said, "rear: delay unknown → 0.00 ms") {
+		t.Error("an output that was not read is shown as if it had been at zero")
+	}
+}
+
+func TestNothingOfAViewIsNeeded(t *testing.T) {
+	checkPage(t, "zero view", pageOf(t, View{}))
+	for name, state := range testStates() {
+		checkPage(t, "bare "+name, pageOf(t, View{State: state}))
+	}
+	odd := testView(control.Held{})
+	odd.Prediction.Front.P = odd.Prediction.Front.P[:3]
+	odd.Prediction.Summary = engine.Summary{NullHz: math.Inf(1), NullDepthDB: math.Inf(-1)}
+	odd.Captures[0].Function.Sigma = nil
+	odd.Captures[1].Function.H = nil
+	odd.Verdict.Claims = nil
+	checkPage(t, "odd numbers", pageOf(t, odd))
+}
+
+// Names come from files and from a processor. None may become markup.
+func TestHostileNamesStayText(t *testing.T) {
+	const evil = `"><script>alert(1)</script><b x='`
+	for name, state := range testStates() {
+		v := testView(state)
+		v.Site.Job, v.Processor, v.Notice, v.Doing = evil, evil, evil, evil
+		v.Site.Outputs = slices.Clone(v.Site.Outputs)
+		for i := range v.Site.Outputs {
+			v.Site.Outputs[i].Label = evil
+			v.Site.Sources[i].Name, v.Site.Sources[i].Row = evil, evil
+		}
+		for i := range v.Site.Microphones {
+			v.Site.Microphones[i].Name, v.Site.Zones[i].Name, v.Site.Zones[i].Kind = evil, evil, evil
+			v.Feeds[i].Microphone, v.Feeds[i].Role = evil, evil
+		}
+		v.Safe = &preset.Preset{Name: evil, Settings: asFound()}
+		v.Journal = []preset.Entry{{Event: evil, Detail: evil, Change: evil}}
+		if v.Verdict != nil {
+			v.Verdict.Outcome, v.Verdict.Claims[0] = evil, verify.Claim{Name: evil, Outcome: evil, Unit: evil, Sentence: evil}
+		}
+		switch st := state.(type) {
+		case control.Drafted:
+			st.DryRun.Steps = slices.Clone(st.DryRun.Steps)
+			st.DryRun.Digest, st.DryRun.Steps[0].Words, st.DryRun.Steps[0].Message.Address = evil, evil, evil
+			st.DryRun.Steps[0].Message.Args = []any{evil, []byte(evil), nil, 1.5}
+			v.State = st
+		case control.RolledBack:
+			st.Change, st.To, st.Reason, st.Readings = evil, evil, evil, []control.Reading{{Wanted: evil, Got: evil}}
+			v.State = st
+		case control.Adrift:
+			st.Change, st.Reason = evil, evil
+			v.State = st
+		}
+		page := pageOf(t, v)
+		checkPage(t, "hostile "+name, page)
+		if strings.Contains(page, "<script>") || strings.Contains(page, "<b x=") {
+			t.Errorf("%s: a name became markup", name)
+		}
+		if !strings.Contains(html.UnescapeString(page), evil) {
+			t.Errorf("%s: the name is not shown at all", name)
+		}
+	}
+}
+
+func TestJournalIsBounded(t *testing.T) {
+	v := testView(control.Idle{})
+	v.Journal = nil
+	for i := range 1000 {
+		v.Journal = append(v.Journal, preset.Entry{Seq: uint64(1000 - i), Event: "read back", Detail: fmt.Sprintf("line number %d.", 1000-i)})
+	}
+	said := saidOn(checkPage(t, "long journal", pageOf(t, v)))
+	if !strings.Contains(said, "line number 1000.") || strings.Contains(said, "line number 960.") || !strings.Contains(said, "960 older lines") {
+		t.Error("want the 40 newest lines and the count of the others")
+	}
+}
+
+// The first load is what one bar of network must carry; the figure is that of
+// the project's plan for the page, 150 kB.
+func TestFirstLoadIsSmall(t *testing.T) {
+	for name, state := range testStates() {
+		size := len(pageOf(t, testView(state)))
+		for _, file := range []string{"web/style.css", "web/live.js"} {
+			b, err := web.ReadFile(file)
+			if err != nil {
+				t.Fatal(err)
+			}
+			size += len(b)
+		}
+		if size > 150_000 {
+			t.Errorf("%s: %d bytes, want at most 150000", name, size)
+		}
+	}
+}
+
+func TestPairingPage(t *testing.T) {
+	s, _ := started(t, control.Idle{})
+	page := bodyOf(t, visit{method: "GET", path: "/", headers: fromForm()}.to(s))
+	all := checkPage(t, "pairing", page)
+	if got := actions(all); !slices.Equal(got, []string{"/pair"}) {
+		t.Errorf("an unpaired visitor can press %q, want /pair alone", got)
+	}
+}
+
+func TestPictureFollowsTheView(t *testing.T) {
+	s, d := started(t, control.Idle{})
+	_, first, err := s.painter.paint(d.View())
+	if err != nil {
+		t.Fatal(err)
+	}
+	before := maps.Clone(first)
+	d.show(func(v *View) { v.Doing = "something new" })
+	seq, second, err := s.painter.paint(d.View())
+	if err != nil || seq != d.View().Seq || !strings.Contains(second["now"], "something new") {
+		t.Errorf("a new view is not drawn anew: %d, %v", seq, err)
+	}
+	if !maps.Equal(before, first) {
+		t.Error("a picture that was handed out has changed")
+	}
+}
+
+func TestHearings(t *testing.T) {
+	v := testView(control.Measuring{})
+	v.Feeds = v.Feeds[1:]
+	v.Captures = []verify.Capture{{Microphone: "back fence", Solo: 2}, {Microphone: "back fence", Solo: verify.Everything}}
+	h := hearings(v)
+	if len(h) != 2 || h[0].Connected || h[0].Meter != 0 || h[0].Role != engine.RoleFront {
+		t.Errorf("a microphone without a feed reads %+v, want it listed as not connected", h)
+	}
+	if !slices.Equal(h[1].Taken, []string{"output 2 alone", "everything"}) || math.Abs(h[1].Meter-(90-52.9)/0.9) > 1e-9 {
+		t.Errorf("the rear microphone reads %+v", h[1])
+	}
+	for level, want := range map[float64]float64{math.Inf(-1): 0, -200: 0, 12: 100, 0: 100, -45: 50} {
+		v.Feeds = []Feed{{Microphone: "meadow", Connected: true, LevelDB: level}}
+		if got := hearings(v)[0].Meter; got != want {
+			t.Errorf("meter at %g dB: %g, want %g", level, got, want)
+		}
+	}
+}
+
+func TestClocksAreLocal(t *testing.T) {
+	at := time.Date(2026, 1, 2, 3, 4, 5, 0, time.Local)
+	if clock(at.UTC()) != "03:04:05" || day(at.UTC()) != "2 Jan 2026 03:04:05" {
+		t.Errorf("got %s and %s", clock(at.UTC()), day(at.UTC()))
+	}
+}

@@ -1,0 +1,134 @@
+package dashboard
+
+import (
+	"encoding/json"
+	"math"
+	"net/http"
+	"reflect"
+	"slices"
+	"strings"
+	"testing"
+
+	"hushback/control"
+)
+
+func ask(t *testing.T, v View) Report {
+	t.Helper()
+	s := New(newFakeDesk(v), testAccess())
+	defer s.Close()
+	r := visit{method: "GET", path: "/state.json", from: "127.0.0.1:1", headers: map[string]string{"Authorization": "Bearer " + testToken}}.to(s)
+	body := bodyOf(t, r)
+	if r.StatusCode != http.StatusOK || r.Header.Get("Content-Type") != "application/json" {
+		t.Fatalf("got %d %s", r.StatusCode, r.Header.Get("Content-Type"))
+	}
+	var out Report
+	dec := json.NewDecoder(strings.NewReader(body))
+	dec.DisallowUnknownFields()
+	if err := dec.Decode(&out); err != nil {
+		t.Fatalf("%v in %s", err, body)
+	}
+	return out
+}
+
+func TestStateForPrograms(t *testing.T) {
+	digest := testDryRun().Digest
+	cases := map[string]func(Report) bool{
+		"idle":      func(r Report) bool { return r.Change == "" && r.Digest == "" && r.KeepBy == nil && r.Verdict == nil },
+		"drafted":   func(r Report) bool { return r.Digest == digest && r.Code == ShortCode(digest) && r.Expires != nil },
+		"sending":   func(r Report) bool { return r.Change == "c-0008" && r.Sent == 11 && r.Total == 24 && r.Doing != "" },
+		"measuring": func(r Report) bool { return r.Change == "c-0008" && r.Doing != "" },
+		"held":      func(r Report) bool { return r.KeepBy.Equal(testTime) && r.Verdict.Outcome == "proven" },
+		"kept":      func(r Report) bool { return r.Change == "c-0008" && r.Verdict.Outcome == "proven" },
+		"rolled back": func(r Report) bool {
+			return r.To == "as it stood before" && r.Reason != "" && r.Verdict.Outcome == "refuted"
+		},
+		"adrift": func(r Report) bool { return slices.Equal(r.InDoubt, []int{1, 3}) && r.Reason != "" && r.Notice != "" },
+	}
+	for name, state := range testStates() {
+		r := ask(t, testView(state))
+		if r.State != name || r.Seq != 1 || !r.SafeStored || len(r.Feeds) != 2 || *r.Predicted.NullHz != 47.1 || !cases[name](r) {
+			t.Errorf("%s reads %+v", name, r)
+		}
+	}
+}
+
+func TestStateHasNullWhereThereIsNoNumber(t *testing.T) {
+	v := testView(testStates()["held"])
+	v.Prediction.Summary.NullDepthDB = math.Inf(-1)
+	v.Verdict.Summary.NullHz = math.NaN()
+	v.Feeds[0].LevelDB = math.Inf(-1)
+	r := ask(t, v)
+	if r.Predicted.NullDepthDB != nil || r.Verdict.NullHz != nil || r.Feeds[0].LevelDB != nil {
+		t.Errorf("got %+v, want null for what is not finite", r)
+	}
+	if *r.Verdict.NullDepthDB != v.Verdict.Summary.NullDepthDB || *r.Feeds[1].LevelDB != -52.9 {
+		t.Errorf("finite numbers changed on the way: %+v", r)
+	}
+}
+
+func TestStateOfAnEmptyView(t *testing.T) {
+	if r := ask(t, View{}); r.State != "idle" || r.SafeStored || r.Change != "" {
+		t.Errorf("got %+v, want idle and nothing else", r)
+	}
+}
+
+// The names are promised to programs; a renamed field would break them.
+func TestStateKeepsItsNames(t *testing.T) {
+	b, err := json.Marshal(reportOf(testView(testStates()["held"])))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var got map[string]any
+	if err := json.Unmarshal(b, &got); err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range []string{"seq", "state", "change", "digest", "code", "expires", "keep_by", "doing", "notice", "verdict", "predicted", "feeds", "safe_stored", "outputs_in_doubt", "reason", "rolled_back_to", "sent", "total"} {
+		if _, ok := got[name]; !ok {
+			t.Errorf("no %q in the state", name)
+		}
+	}
+	verdict, _ := got["verdict"].(map[string]any)
+	for _, name := range []string{"outcome", "reasons", "null_hz", "null_depth_db", "sum_shortfall_db"} {
+		if _, ok := verdict[name]; !ok {
+			t.Errorf("no %q in the verdict", name)
+		}
+	}
+}
+
+func TestFlattenKeepsWhatAStateKnows(t *testing.T) {
+	for name, state := range testStates() {
+		st := flatten(state)
+		if st.Name != name {
+			t.Errorf("%T is called %q, want %q", state, st.Name, name)
+		}
+		running := slices.Contains([]string{"sending", "measuring", "held"}, name)
+		if st.Running != running {
+			t.Errorf("%s: running %v, want %v", name, st.Running, running)
+		}
+		// Whatever field a state has, the flat form has under the same name.
+		from, to := reflect.ValueOf(state), reflect.ValueOf(st)
+		for i := range from.NumField() {
+			field := from.Type().Field(i).Name
+			got := reflect.Indirect(to.FieldByName(field))
+			if !got.IsValid() || !reflect.DeepEqual(got.Interface(), from.Field(i).Interface()) {
+				t.Errorf("%s: %s is lost", name, field)
+			}
+		}
+	}
+	if st := flatten(nil); st.Name != "idle" {
+		t.Errorf("no state is called %q, want idle", st.Name)
+	}
+}
+
+func TestHeadlinesNameTheOutputsInDoubt(t *testing.T) {
+	for want, outputs := range map[string][]int{
+		"what the outputs hold.": nil, "what output 3 holds.": {3}, "what outputs 1 and 3 hold.": {1, 3}, "what outputs 1, 2 and 4 hold.": {1, 2, 4},
+	} {
+		if got := headline(flatten(control.Adrift{Outputs: outputs})); !strings.Contains(got, want) {
+			t.Errorf("%v: %q, want %q in it", outputs, got, want)
+		}
+	}
+	if got := headline(flatten(control.RolledBack{To: "safe preset"})); !strings.Contains(got, "holds the safe preset again") {
+		t.Errorf("got %q", got)
+	}
+}

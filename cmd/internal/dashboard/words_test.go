@@ -1,0 +1,181 @@
+package dashboard
+
+import (
+	"math"
+	"os"
+	"regexp"
+	"strconv"
+	"strings"
+	"testing"
+
+	"hushback/control"
+	"hushback/control/osc"
+	"hushback/control/processor"
+)
+
+func TestNumbersInWords(t *testing.T) {
+	cases := []struct{ got, want string }{
+		{number(-7.84, 1), "−7.8"}, {number(-0.04, 1), "0.0"}, {number(0.05, 1), "0.1"}, {number(12, 0), "12"}, {number(-0.4, 0), "0"},
+		{number(math.NaN(), 1), "unknown"}, {number(math.Inf(1), 1), "∞"}, {number(math.Inf(-1), 1), "−∞"},
+		{sayMs(0.00517), "5.17 ms"}, {sayDB(-40.55), "−40.5 dB"}, {sayHz(47), "47.0 Hz"}, {sayMetres(-1.75), "−1.75 m"},
+		{sayLevel(math.Inf(-1)), "−∞ dB re full scale"},
+		{sayPolarity(1), "normal"}, {sayPolarity(-1), "reversed"}, {sayMute(true), "muted"}, {sayMute(false), "open"},
+		{minus("-7.8 dB"), "−7.8 dB"}, {minus("7.8 dB"), "7.8 dB"}, {minus("-"), "-"}, {minus("-off"), "-off"}, {minus(""), ""},
+		{sayParam(processor.Gain), "gain"}, {sayParam(processor.Delay), "delay"}, {sayParam(processor.Polarity), "polarity"}, {sayParam(processor.Mute), "mute"}, {sayParam(9), "parameter 9"},
+	}
+	for _, c := range cases {
+		if got := strings.ReplaceAll(c.got, nbsp, " "); got != c.want {
+			t.Errorf("got %q, want %q", got, c.want)
+		}
+	}
+}
+
+func TestShortCode(t *testing.T) {
+	for digest, want := range map[string]string{"3f9a02bc77": "3f9a-02bc", "3f9a02bc": "3f9a-02bc", "3f9a": "3f9a", "": ""} {
+		if got := ShortCode(digest); got != want {
+			t.Errorf("%q: got %q, want %q", digest, got, want)
+		}
+	}
+}
+
+// The bytes of the OSC 1.0 specification's example /oscillator/4/frequency
+// 440.0 (opensoundcontrol.org, "OSC 1.0 spec examples").
+func TestDatagramsInHex(t *testing.T) {
+	b := append([]byte("/oscillator/4/frequency\x00,f\x00\x00"), 0x43, 0xdc, 0, 0)
+	if got, want := hexBytes(b), "2f6f7363 696c6c61 746f722f 342f6672 65717565 6e637900 2c660000 43dc0000"; got != want {
+		t.Errorf("got %s, want %s", got, want)
+	}
+	for n, want := range map[int]string{0: "", 1: "2f", 5: "2f6f7363 69"} {
+		if got := hexBytes(b[:n]); got != want {
+			t.Errorf("%d bytes: got %q, want %q", n, got, want)
+		}
+	}
+}
+
+func TestArgumentsInWords(t *testing.T) {
+	m := osc.Message{Args: []any{float32(5.17), int32(1), int64(-2), 0.1, "on", true, nil, []byte{1, 0xff}}}
+	want := `5.17 float32, 1 int32, -2 int64, 0.1 float64, "on" string, true bool, nil, 01ff blob`
+	if got := sayArgs(m); got != want {
+		t.Errorf("got %s, want %s", got, want)
+	}
+	if got := sayArgs(osc.Message{}); got != "no argument" {
+		t.Errorf("got %q", got)
+	}
+}
+
+func TestChangesInWords(t *testing.T) {
+	changes := changesOf(testSite(), testDryRun())
+	if len(changes) != 4 {
+		t.Fatalf("%d outputs, want 4", len(changes))
+	}
+	differ := map[int]int{1: 1, 2: 2, 3: 2, 4: 2} // polarity of the rear; delay and gain of each front
+	for _, c := range changes {
+		if c.Differ != differ[c.Output] || len(c.Lines) != 4 || !c.Known {
+			t.Errorf("output %d: %d of %d differ, want %d of 4", c.Output, c.Differ, len(c.Lines), differ[c.Output])
+		}
+	}
+}
+
+func TestEveryDatagramIsListedOnce(t *testing.T) {
+	d := testDryRun()
+	total := 0
+	for _, p := range partsOf(d) {
+		for _, s := range p.Steps {
+			total++
+			if string(s.Part) != p.ID {
+				t.Errorf("a step to %s stands under %s", s.Part, p.ID)
+			}
+		}
+	}
+	if total != len(d.Steps) {
+		t.Errorf("%d datagrams listed, want %d", total, len(d.Steps))
+	}
+	if got := partsOf(control.DryRun{}); len(got) != 3 {
+		t.Errorf("an empty dry run has %d parts, want 3 empty ones", len(got))
+	}
+}
+
+// luminance and contrast are the formulas of WCAG 2.2, "relative luminance"
+// and "contrast ratio" (w3.org/TR/WCAG22), from memory.
+func luminance(t *testing.T, hex string) float64 {
+	t.Helper()
+	v, err := strconv.ParseUint(strings.TrimPrefix(hex, "#"), 16, 24)
+	if err != nil {
+		t.Fatal(err)
+	}
+	channel := func(shift uint) float64 {
+		c := float64(v>>shift&0xff) / 255
+		if c <= 0.04045 {
+			return c / 12.92
+		}
+		return math.Pow((c+0.055)/1.055, 2.4)
+	}
+	return 0.2126*channel(16) + 0.7152*channel(8) + 0.0722*channel(0)
+}
+
+func contrast(t *testing.T, a, b string) float64 {
+	x, y := luminance(t, a), luminance(t, b)
+	return (math.Max(x, y) + 0.05) / (math.Min(x, y) + 0.05)
+}
+
+func TestContrastFormula(t *testing.T) {
+	// Widely published values, from memory: black on white 21, #767676 on white
+	// just passes 4.5, #777777 just fails.
+	if c := contrast(t, "#000000", "#ffffff"); math.Abs(c-21) > 1e-9 {
+		t.Errorf("black on white is %.3f, want 21", c)
+	}
+	if a, b := contrast(t, "#767676", "#ffffff"), contrast(t, "#777777", "#ffffff"); a < 4.5 || b >= 4.5 {
+		t.Errorf("greys on white are %.3f and %.3f, want one on each side of 4.5", a, b)
+	}
+}
+
+// WCAG 2.2 AA asks 4.5 of text (1.4.3) and 3 of what is not text (1.4.11).
+func TestColoursHaveContrastInBothThemes(t *testing.T) {
+	css, err := os.ReadFile("web/style.css")
+	if err != nil {
+		t.Fatal(err)
+	}
+	blocks := regexp.MustCompile(`(?s):root \{(.*?)\}`).FindAllStringSubmatch(string(css), -1)
+	if len(blocks) != 2 {
+		t.Fatalf("%d themes, want light and dark", len(blocks))
+	}
+	pairs := []struct {
+		front, back string
+		least       float64
+	}{
+		{"ink", "ground", 4.5}, {"ink", "paper", 4.5}, {"dim", "ground", 4.5}, {"dim", "paper", 4.5}, {"tape-ink", "tape", 4.5},
+		{"good", "paper", 4.5}, {"bad", "paper", 4.5}, {"bad", "ground", 4.5}, {"doubt", "paper", 4.5},
+		{"go-ink", "go", 4.5}, {"safe-ink", "safe", 4.5}, {"ink", "faint", 4.5},
+		{"edge", "paper", 3}, {"edge", "ground", 3}, {"front", "paper", 3}, {"rear", "paper", 3}, {"doubt", "ground", 3},
+	}
+	for i, theme := range []string{"light", "dark"} {
+		colours := map[string]string{}
+		for _, m := range regexp.MustCompile(`--([a-z-]+): (#[0-9a-f]{6});`).FindAllStringSubmatch(blocks[i][1], -1) {
+			colours[m[1]] = m[2]
+		}
+		for _, p := range pairs {
+			if c := contrast(t, colours[p.front], colours[p.back]); c < p.least {
+				t.Errorf("%s: %s %s on %s %s has contrast %.2f, want %.1f", theme, p.front, colours[p.front], p.back, colours[p.back], c, p.least)
+			}
+		}
+	}
+}
+
+// The line colours are those of Okabe & Ito's set as the style sheet says; the
+// eight values are the ones widely reprinted, from memory.
+func TestLineColoursAreOfThePublishedSet(t *testing.T) {
+	set := map[string]bool{"#000000": true, "#e69f00": true, "#56b4e9": true, "#009e73": true, "#f0e442": true, "#0072b2": true, "#d55e00": true, "#cc79a7": true}
+	css, err := os.ReadFile("web/style.css")
+	if err != nil {
+		t.Fatal(err)
+	}
+	found := regexp.MustCompile(`--(front|rear): (#[0-9a-f]{6});`).FindAllStringSubmatch(string(css), -1)
+	if len(found) != 4 {
+		t.Fatalf("%d line colours, want front and rear in two themes", len(found))
+	}
+	for _, m := range found {
+		if !set[m[2]] {
+			t.Errorf("%s is %s, not one of the set", m[1], m[2])
+		}
+	}
+}
