@@ -19,6 +19,10 @@ type Step struct {
 	Words   string // "output 2: delay 4.21 ms"
 	Message osc.Message
 	Bytes   []byte
+
+	want  engine.Setting // Param of it is what the read-back must show
+	value string         // that in words, "delay 4.21 ms" or "open"
+	solo  int            // in PartMeasure: the output heard alone, or 0 for all together
 }
 
 // Part says when in a change a step is sent.
@@ -78,6 +82,12 @@ type Held struct {
 	Readings []Reading
 }
 
+// Where a change can go back to.
+const (
+	ToBefore = "as it stood before"
+	ToSafe   = "safe preset"
+)
+
 // Kept: the sheet stands and stays.
 type Kept struct {
 	Change   string
@@ -88,7 +98,7 @@ type Kept struct {
 // back to make sure.
 type RolledBack struct {
 	Change   string
-	To       string // "as it stood before" or "safe preset"
+	To       string // ToBefore or ToSafe
 	Reason   string
 	Readings []Reading // of the state rolled back to
 }

@@ -242,9 +242,8 @@ func TestAClosedStoreRefuses(t *testing.T) {
 // TestSpellingOfRecords fails when the stored form of a record changes. Then
 // raise schema, and think of those who have a store of the old form.
 //
-// The CRC32C in the middle is checked from outside: its value for "123456789"
-// is published in RFC 3720 B.4's parameters (CRC-32C, check E3069283, as in
-// the catalogue of parametrised CRC algorithms; recalled from memory).
+// The checksum is held against the check value of CRC-32C in the catalogues of
+// CRC algorithms, E3069283 for "123456789" (recalled from memory).
 func TestSpellingOfRecords(t *testing.T) {
 	if got := checksum("1234", '5', []byte("6789")); got != 0xE3069283 {
 		t.Errorf("CRC32C of 123456789: %08X", got)

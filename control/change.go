@@ -1,0 +1,249 @@
+package control
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"hushback/control/preset"
+	"hushback/control/processor"
+	"hushback/engine"
+)
+
+// Proof is what measuring says of the sheet that stands on the processor.
+type Proof struct {
+	Proven bool
+	Reason string // why not; or in short what was shown
+}
+
+// Prove measures and judges. It must return soon after ctx ends; whether it
+// does or not, the bench is closed then. An error rolls the change back.
+type Prove func(ctx context.Context, bench Bench) (Proof, error)
+
+// Decision is what becomes of a held change.
+type Decision int
+
+// The decisions.
+const (
+	RollBack Decision = iota
+	Keep              // counts only for a change that is proven
+)
+
+// Decide says what becomes of a held change. ctx ends at the keep-by moment,
+// and when the change is cancelled; whatever Decide says then is too late.
+type Decide func(ctx context.Context, held Held, proof Proof) Decision
+
+// change is one change on its way, from the first journal entry on.
+type change struct {
+	c        *Controller
+	record   preset.Change
+	steps    []Step
+	readings []Reading
+}
+
+// Apply carries out a confirmed dry run: one transaction that ends Kept,
+// RolledBack or Adrift.
+//
+// Before the first write the processor must stand as it did at the dry run, a
+// safe preset must be there, the as-found preset is stored if there is none,
+// and the journal has what a restart needs to go back. The sheet is sent and
+// read back; prove measures it; every output is brought to its sheet state;
+// then the change is held, and decide says what becomes of it. Without a decide
+// it is kept if proven. A change that is not proven is never kept, whatever
+// decide says. When ctx ends (its cause is told as the reason), or Safe is
+// called, or anything fails, the change is rolled back before Apply returns.
+//
+// With Idle the error says why nothing was sent. Any other state may come with
+// an error too: that of a journal that could not be written.
+func (c *Controller) Apply(ctx context.Context, confirmed *Confirmed, prove Prove, decide Decide) (State, error) {
+	ctx, j, err := c.take(ctx, changing)
+	if err != nil {
+		return Idle{}, err
+	}
+	var final State = Idle{}
+	defer func() { c.leave(j, final) }()
+	if prove == nil {
+		return final, errors.New("control: a change needs a proof")
+	}
+	ch, err := c.begin(ctx, confirmed)
+	if err != nil {
+		return final, err
+	}
+	why := ch.carryOut(ctx, prove, decide)
+	if why == nil {
+		if why = c.cfg.Store.End(c.entry(ch.record.ID, "kept", "the sheet stays on the processor")); why == nil {
+			final = Kept{Change: ch.record.ID, Readings: ch.readings}
+			c.notify(final)
+			return final, nil
+		}
+	}
+	final, err = c.rollBack(ctx, ch.record, reason(ctx, why))
+	return final, err
+}
+
+// begin checks everything that must hold before the first write, and opens the
+// change in the journal.
+func (c *Controller) begin(ctx context.Context, confirmed *Confirmed) (*change, error) {
+	d, err := c.redeem(confirmed)
+	if err != nil {
+		return nil, err
+	}
+	if err := c.checkNotAdrift(); err != nil {
+		return nil, err
+	}
+	if _, err := c.safePreset(); err != nil {
+		return nil, err
+	}
+	now, err := c.read(ctx)
+	if err != nil {
+		return nil, err
+	}
+	if err := c.checkUnchanged(d.Before, now); err != nil {
+		return nil, err
+	}
+	if err := c.storeAsFound(now); err != nil {
+		return nil, err
+	}
+	opened := c.cfg.Now()
+	ch := &change{c: c, steps: d.Steps, record: preset.Change{
+		ID:     changeID(opened.UTC().Format("20060102-150405"), d.Digest),
+		Opened: opened, Digest: d.Digest, Before: d.Before, After: d.After,
+	}}
+	return ch, c.cfg.Store.Begin(ch.record, c.entry(ch.record.ID, "sending",
+		fmt.Sprintf("the dry run %.12s was confirmed and is being sent", d.Digest)))
+}
+
+func changeID(when, digest string) string { return fmt.Sprintf("%s-%.8s", when, digest) }
+
+func (c *Controller) checkUnchanged(before, now []engine.Setting) error {
+	for i, was := range before {
+		for _, param := range processor.Params {
+			if !c.cfg.Profile.Same(param, was, now[i]) {
+				return fmt.Errorf("output %d: %s was %s and is %s: %w", was.Output, param,
+					c.cfg.Profile.Words(param, was), c.cfg.Profile.Words(param, now[i]), ErrChangedSince)
+			}
+		}
+	}
+	return nil
+}
+
+// carryOut goes forward as far as it can. nil means that the change is to be
+// kept; an error is why it is not.
+func (ch *change) carryOut(ctx context.Context, prove Prove, decide Decide) error {
+	if err := ch.send(ctx); err != nil {
+		return err
+	}
+	proof, err := ch.measure(ctx, prove)
+	if err != nil {
+		return err
+	}
+	return ch.hold(ctx, proof, decide)
+}
+
+// part is the steps of one part of the change.
+func (ch *change) part(p Part) []Step {
+	var steps []Step
+	for _, s := range ch.steps {
+		if s.Part == p {
+			steps = append(steps, s)
+		}
+	}
+	return steps
+}
+
+// send brings the sheet onto the processor and reads it back.
+func (ch *change) send(ctx context.Context) error {
+	steps := ch.part(PartSend)
+	tell := func(sent int, readings []Reading) {
+		ch.c.notify(Sending{Change: ch.record.ID, Sent: sent, Total: len(steps), Readings: readings})
+	}
+	tell(0, nil)
+	readings, doubts := ch.c.wire.carry(ctx, steps, giveUp, tell)
+	ch.readings = readings
+	if err := first(doubts); err != nil {
+		return err
+	}
+	return ch.c.note(ch.record.ID, "read back", "every parameter of every output is what the sheet wants")
+}
+
+// measure takes the proof and brings every output back to its sheet state.
+func (ch *change) measure(ctx context.Context, prove Prove) (Proof, error) {
+	if err := ch.c.note(ch.record.ID, "measuring", "the outputs are measured one by one and all together"); err != nil {
+		return Proof{}, err
+	}
+	ch.c.notify(Measuring{Change: ch.record.ID, Readings: ch.readings})
+	b := &bench{ctx: ctx, c: ch.c, change: ch.record.ID, steps: ch.part(PartMeasure)}
+	proof, err := within(ctx, func() (Proof, error) { return prove(ctx, b) })
+	if err == nil {
+		err = b.Everything(ctx)
+	}
+	b.close()
+	if err != nil {
+		return proof, fmt.Errorf("the measurement failed: %w", err)
+	}
+	return proof, nil
+}
+
+// hold waits for a decision until the keep-by moment.
+func (ch *change) hold(ctx context.Context, proof Proof, decide Decide) error {
+	keepFor := ch.c.cfg.KeepFor
+	held := Held{Change: ch.record.ID, KeepBy: ch.c.cfg.Now().Add(keepFor), Readings: ch.readings}
+	said := "proven"
+	if !proof.Proven {
+		said = "not proven"
+	}
+	if proof.Reason != "" {
+		said += ": " + proof.Reason
+	}
+	by := held.KeepBy.Format("15:04:05")
+	if err := ch.c.note(ch.record.ID, "held", fmt.Sprintf("%s; rolls back at %s unless kept", said, by)); err != nil {
+		return err
+	}
+	ch.c.notify(held)
+	if decide == nil {
+		decide = func(context.Context, Held, Proof) Decision { return Keep }
+	}
+	ctx, cancel := context.WithTimeoutCause(ctx, keepFor, fmt.Errorf("nobody kept it by %s", by))
+	defer cancel()
+	decision, err := within(ctx, func() (Decision, error) { return decide(ctx, held, proof), nil })
+	switch {
+	case ctx.Err() != nil:
+		err = context.Cause(ctx)
+	case err == nil && decision == Keep && proof.Proven:
+		return nil
+	case err == nil:
+		err = errors.New("it was decided to roll back")
+	}
+	if !proof.Proven {
+		return fmt.Errorf("%s; %w", said, err)
+	}
+	return err
+}
+
+// within runs f on a goroutine of its own and stops waiting for it when ctx
+// ends, so that nothing the caller handed in can hold up the way back. For the
+// same reason a panic in f is an error here.
+func within[T any](ctx context.Context, f func() (T, error)) (T, error) {
+	type result struct {
+		value T
+		err   error
+	}
+	done := make(chan result, 1)
+	go func() {
+		r := result{err: errors.New("it ended without a result")}
+		defer func() {
+			if p := recover(); p != nil {
+				r.err = fmt.Errorf("it broke down: %v", p)
+			}
+			done <- r
+		}()
+		r.value, r.err = f()
+	}()
+	select {
+	case r := <-done:
+		return r.value, r.err
+	case <-ctx.Done():
+		var none T
+		return none, context.Cause(ctx)
+	}
+}

@@ -1,0 +1,626 @@
+package control
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"slices"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"hushback/control/osc"
+	"hushback/control/preset"
+	"hushback/control/processor"
+	"hushback/engine"
+)
+
+func TestAChangeThatIsKept(t *testing.T) {
+	r := newRig(t)
+	d, confirmed := r.confirmed()
+	state, err := r.Apply(t.Context(), confirmed, listen, keep)
+	must(t, err)
+	kept, ok := state.(Kept)
+	if !ok {
+		t.Fatalf("%T %+v", state, state)
+	}
+	r.holds("kept", sheet().Settings)
+	r.settled("kept")
+	equal(t, "writes counted", r.Writes(), r.line.writes())
+
+	found, ok, err := r.store.Get(preset.AsFound)
+	if !ok || err != nil || !alike(found.Settings[1], asFound()[1]) || len(found.Settings) != 4 {
+		t.Errorf("as found: %+v, %t, %v", found, ok, err)
+	}
+	if len(kept.Readings) != 16 {
+		t.Errorf("%d readings, want four for each output", len(kept.Readings))
+	}
+	for i, reading := range kept.Readings {
+		if reading.Output != 1+i/4 || reading.Param != processor.Params[i%4] || !reading.Same || reading.Got != reading.Wanted {
+			t.Errorf("reading %d: %+v", i, reading)
+		}
+	}
+	equal(t, "delay of output 3", kept.Readings[8].Got, "5.57 ms")
+	equal(t, "mute of output 4", kept.Readings[15].Got, "muted")
+	equal(t, "journal", r.events(), []string{"as found stored", "sending", "read back",
+		"measuring", "measuring", "measuring", "measuring", "measuring", "measuring", "held", "kept"})
+
+	// What went out is what the dry run listed for sending and measuring, in
+	// that order; the last bench call is the one that the change itself makes.
+	var want []string
+	var everything []string
+	for _, s := range d.Steps {
+		if s.Part != PartUndo {
+			want = append(want, s.Message.String())
+		}
+		if s.Part == PartMeasure && s.solo == 0 {
+			everything = append(everything, s.Message.String())
+		}
+	}
+	equal(t, "datagrams", spelled(r.line.sent), append(want, everything...))
+}
+
+func spelled(messages []osc.Message) []string {
+	var all []string
+	for _, m := range messages {
+		all = append(all, m.String())
+	}
+	return all
+}
+
+// TestStatesAreToldInOrder follows what a page would show.
+func TestStatesAreToldInOrder(t *testing.T) {
+	r := newRig(t)
+	r.apply(t.Context(), keep)
+	var names []string
+	sent, read := -1, -1
+	for _, s := range r.states {
+		name := strings.TrimPrefix(fmt.Sprintf("%T", s), "control.")
+		if len(names) == 0 || names[len(names)-1] != name {
+			names = append(names, name)
+		}
+		if s, ok := s.(Sending); ok {
+			if s.Sent < sent || len(s.Readings) < read || s.Total != 19 || s.Sent > s.Total {
+				t.Errorf("progress went from %d sent, %d read to %d of %d sent, %d read", sent, read, s.Sent, s.Total, len(s.Readings))
+			}
+			sent, read = s.Sent, len(s.Readings)
+		}
+	}
+	equal(t, "states", names, []string{"Sending", "Measuring", "Held", "Kept"})
+	equal(t, "sent", sent, 19)
+	equal(t, "read", read, 16)
+	// A state that was told never changes afterwards.
+	for _, s := range r.states {
+		if s, ok := s.(Sending); ok && len(s.Readings) == 1 && s.Readings[0].Got != "muted" {
+			t.Errorf("the first reading told was of a mute, now it says %+v", s.Readings[0])
+		}
+	}
+}
+
+func TestTheAsFoundPresetIsStoredBeforeTheFirstWrite(t *testing.T) {
+	r := newRig(t)
+	r.line.onWrite = func(nth int) {
+		p, ok, err := r.store.Get(preset.AsFound)
+		if !ok || err != nil || !alike(p.Settings[0], asFound()[0]) {
+			t.Errorf("at write %d: as found %+v, %t, %v", nth, p, ok, err)
+		}
+		if c, open, err := r.store.OpenChange(); !open || err != nil || !alike(c.Before[1], asFound()[1]) {
+			t.Errorf("at write %d: open change %+v, %t, %v", nth, c, open, err)
+		}
+	}
+	r.apply(t.Context(), keep)
+	// A later change finds the sheet, but as found stays what it was.
+	r.line.onWrite = nil
+	r.apply(t.Context(), keep)
+	if p, _, err := r.store.Get(preset.AsFound); err != nil || !alike(p.Settings[0], asFound()[0]) {
+		t.Errorf("after the second change: as found %+v, %v", p, err)
+	}
+}
+
+func TestLostWritesAreRepeated(t *testing.T) {
+	for lost := 1; lost <= 4; lost++ {
+		t.Run(fmt.Sprint("first ", lost), func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				r := newRig(t)
+				gains := 0
+				r.line.lose = func(_ int, m osc.Message) bool {
+					if m.Address != "/out/2/gain" {
+						return false
+					}
+					gains++
+					return gains <= lost
+				}
+				state := r.apply(t.Context(), keep)
+				if lost < kindOf().Tries {
+					if _, ok := state.(Kept); !ok || gains != lost+1 {
+						t.Errorf("%T after %d writes of the gain", state, gains)
+					}
+					r.holds("kept", sheet().Settings)
+					return
+				}
+				back, ok := state.(RolledBack)
+				if !ok || !strings.Contains(back.Reason, "output 2: gain: wanted -7.8 dB, got 0.0 dB") {
+					t.Errorf("%+v", state)
+				}
+				r.holds("rolled back", asFound())
+			})
+		})
+	}
+}
+
+// TestALossyLine loses writes and answers at random. Whatever happens, a change
+// ends in a state that is true.
+func TestALossyLine(t *testing.T) {
+	t.Parallel()
+	const seed = 3
+	ended := map[string]int{}
+	for round := range uint64(40) {
+		synctest.Test(t, func(t *testing.T) {
+			r := newRig(t)
+			rng := rand.New(rand.NewPCG(seed, round))
+			rate := 0.05 + 0.4*rng.Float64()
+			_, confirmed := r.confirmed()
+			r.line.lose = func(int, osc.Message) bool { return rng.Float64() < rate }
+			r.line.silent = func(osc.Message) bool { return rng.Float64() < rate/2 }
+			state, err := r.Apply(t.Context(), confirmed, listen, keep)
+			if err != nil && state == (Idle{}) {
+				ended["not begun"]++
+				equal(t, "writes", r.line.writes(), 0)
+				return
+			}
+			must(t, err)
+			what := fmt.Sprintf("seed %d round %d", seed, round)
+			switch s := state.(type) {
+			case Kept:
+				ended["kept"]++
+				r.holds(what, sheet().Settings)
+				r.settled(what)
+			case RolledBack:
+				ended["rolled back"]++
+				r.holds(what, asFound())
+				r.settled(what)
+			case Adrift:
+				ended["adrift"]++
+				for _, set := range asFound() {
+					if !slices.Contains(s.Outputs, set.Output) {
+						r.holds(what+", not in doubt", []engine.Setting{set})
+					}
+				}
+				r.line.lose, r.line.silent = nil, nil
+				state, found, err := r.Recover(t.Context())
+				if _, ok := state.(RolledBack); !ok || !found || err != nil {
+					t.Errorf("%s: recovering gave %+v, %t, %v", what, state, found, err)
+				}
+				r.holds(what+", recovered", asFound())
+			default:
+				t.Errorf("%s: %T", what, state)
+			}
+		})
+	}
+	if ended["kept"] == 0 || ended["rolled back"] == 0 || ended["adrift"] == 0 {
+		t.Errorf("seed %d does not show every end: %v", seed, ended)
+	}
+	t.Logf("seed %d: %v", seed, ended)
+}
+
+// TestAStuckParameterRollsBack lets one parameter of one output ignore every
+// write.
+func TestAStuckParameterRollsBack(t *testing.T) {
+	for _, address := range []string{
+		"/out/1/gain", "/out/1/polarity", "/out/2/delay", "/out/3/delay", "/out/3/mute", "/out/4/gain", "/out/4/mute",
+	} {
+		t.Run(address, func(t *testing.T) {
+			r := newRig(t)
+			r.device.stuck = func(a string, _ any) bool { return a == address }
+			state := r.apply(t.Context(), keep)
+			back, ok := state.(RolledBack)
+			if !ok {
+				t.Fatalf("%+v", state)
+			}
+			var output int
+			var name string
+			fmt.Sscanf(address, "/out/%d/%s", &output, &name)
+			if want := fmt.Sprintf("output %d: %s: wanted ", output, name); !strings.Contains(back.Reason, want) || back.To != ToBefore {
+				t.Errorf("to %s: %s, want %q in it", back.To, back.Reason, want)
+			}
+			r.holds("rolled back", asFound())
+			r.settled("rolled back")
+			equal(t, "readings", len(back.Readings), 16)
+			events := r.events()
+			equal(t, "journal", events[len(events)-2:], []string{"rolling back", "rolled back"})
+		})
+	}
+}
+
+// TestAdrift lets output 2 take the sheet's gain and then hold on to it.
+func TestAdrift(t *testing.T) {
+	stuckAtSheet := func(r *rig) Adrift {
+		r.t.Helper()
+		r.device.stuck = func(a string, v any) bool {
+			return a == "/out/2/polarity" || a == "/out/2/gain" && v.(float32) > -7
+		}
+		state := r.apply(r.t.Context(), keep)
+		adrift, ok := state.(Adrift)
+		if !ok {
+			r.t.Fatalf("%+v", state)
+		}
+		return adrift
+	}
+	t.Run("is said and stays", func(t *testing.T) {
+		r := newRig(t)
+		adrift := stuckAtSheet(r)
+		equal(t, "outputs", adrift.Outputs, []int{2})
+		for _, want := range []string{
+			"on the way to as it stood before (output 2: polarity: wanted normal, got reversed)",
+			"output 2: gain: wanted 0.0 dB, got -7.8 dB", "not opened",
+		} {
+			if !strings.Contains(adrift.Reason, want) {
+				t.Errorf("reason %q\nwants %q in it", adrift.Reason, want)
+			}
+		}
+		if !r.device.get(2).Muted {
+			t.Error("an output in doubt was opened")
+		}
+		r.holds("the others", []engine.Setting{asFound()[0], asFound()[2], asFound()[3]})
+		entries, err := r.store.Journal(1)
+		must(t, err)
+		if entries[0].Event != "adrift" || entries[0].Detail != adrift.Reason {
+			t.Errorf("journal: %+v", entries[0])
+		}
+		equal(t, "told last", r.states[len(r.states)-1], State(adrift))
+		sent := r.line.writes()
+		if _, err := r.DryRun(t.Context(), sheet()); !errors.Is(err, ErrAdrift) {
+			t.Errorf("dry run while adrift: %v", err)
+		}
+		r.restart() // still there for the next process
+		if state, found, err := r.Recover(t.Context()); !found || err != nil {
+			t.Errorf("recover: %+v, %t, %v", state, found, err)
+		} else if again, ok := state.(Adrift); !ok || again.Change != adrift.Change || !slices.Equal(again.Outputs, []int{2}) {
+			t.Errorf("recover while still stuck: %+v", state)
+		}
+		if sent == 0 || r.line.writes() == 0 {
+			t.Error("nothing was tried")
+		}
+	})
+	t.Run("a restart resolves it", func(t *testing.T) {
+		r := newRig(t)
+		stuckAtSheet(r)
+		r.device.stuck = nil
+		r.restart()
+		state, found, err := r.Recover(t.Context())
+		if back, ok := state.(RolledBack); !ok || !found || err != nil || back.To != ToBefore {
+			t.Errorf("%+v, %t, %v", state, found, err)
+		}
+		r.holds("recovered", asFound())
+		r.settled("recovered")
+	})
+	t.Run("safe resolves it", func(t *testing.T) {
+		r := newRig(t)
+		adrift := stuckAtSheet(r)
+		r.device.stuck = nil
+		state, err := r.Safe(t.Context())
+		if back, ok := state.(RolledBack); !ok || err != nil || back.To != ToSafe || back.Change != adrift.Change {
+			t.Errorf("%+v, %v", state, err)
+		}
+		r.holds("safe", safe())
+		r.settled("safe")
+		r.confirmed() // and the next change can begin
+	})
+}
+
+func TestASilentProcessorIsAdriftInBoundedTime(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t)
+		r.line.onWrite = func(nth int) {
+			if nth == 9 {
+				r.line.lose = func(int, osc.Message) bool { return true }
+				r.line.silent = func(osc.Message) bool { return true }
+			}
+		}
+		start := time.Now()
+		state := r.apply(t.Context(), keep)
+		adrift, ok := state.(Adrift)
+		if !ok || !slices.Equal(adrift.Outputs, []int{1, 2, 3, 4}) || !strings.Contains(adrift.Reason, "no answer to /out/1/gain") {
+			t.Errorf("%+v", state)
+		}
+		// One parameter going forward, then a mute and a value of each output
+		// going back, each asked for 4 times 100 ms.
+		if took, want := time.Since(start), 9*4*100*time.Millisecond; took > want {
+			t.Errorf("took %v, want at most %v", took, want)
+		}
+	})
+}
+
+// TestWhatBecomesOfAHeldChange is the whole table of proof and decision.
+func TestWhatBecomesOfAHeldChange(t *testing.T) {
+	says := func(p Proof, err error) Prove {
+		return func(context.Context, Bench) (Proof, error) { return p, err }
+	}
+	decides := func(d Decision) Decide {
+		return func(context.Context, Held, Proof) Decision { return d }
+	}
+	proven := says(Proof{Proven: true}, nil)
+	refuted := says(Proof{Reason: "the null is 3 dB short"}, nil)
+	cases := map[string]struct {
+		prove  Prove
+		decide Decide
+		want   string // the reason, "" for kept
+		asked  bool
+	}{
+		"proven, kept":                  {proven, decides(Keep), "", true},
+		"proven, rolled back":           {proven, decides(RollBack), "it was decided to roll back", true},
+		"proven, nobody to decide":      {proven, nil, "", true},
+		"not proven, rolled back":       {refuted, decides(RollBack), "not proven: the null is 3 dB short; it was decided", true},
+		"not proven, kept all the same": {refuted, decides(Keep), "not proven: the null is 3 dB short", true},
+		"not proven, nobody to decide":  {refuted, nil, "not proven: the null is 3 dB short", true},
+		"no proof":                      {says(Proof{Proven: true}, errors.New("microphone unplugged")), decides(Keep), "the measurement failed: microphone unplugged", false},
+		"the proof breaks down":         {func(context.Context, Bench) (Proof, error) { panic("index 7") }, decides(Keep), "it broke down: index 7", false},
+		"the decision breaks down":      {proven, func(context.Context, Held, Proof) Decision { panic("index 8") }, "it broke down: index 8", true},
+	}
+	for name, c := range cases {
+		t.Run(name, func(t *testing.T) {
+			r := newRig(t)
+			_, confirmed := r.confirmed()
+			state, err := r.Apply(t.Context(), confirmed, c.prove, c.decide)
+			must(t, err)
+			switch s := state.(type) {
+			case Kept:
+				if c.want != "" {
+					t.Errorf("kept, want %q", c.want)
+				}
+				r.holds(name, sheet().Settings)
+			case RolledBack:
+				if c.want == "" || !strings.Contains(s.Reason, c.want) {
+					t.Errorf("rolled back: %s, want %q", s.Reason, c.want)
+				}
+				r.holds(name, asFound())
+			default:
+				t.Errorf("%+v", state)
+			}
+			r.settled(name)
+			if held := slices.Contains(r.events(), "held"); held != c.asked {
+				t.Errorf("held: %t", held)
+			}
+		})
+	}
+}
+
+func TestDecideSeesTheSheetAndTheProof(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t)
+		r.apply(t.Context(), func(_ context.Context, held Held, proof Proof) Decision {
+			r.holds("held", sheet().Settings)
+			if !proof.Proven || proof.Reason != "the null is there" || len(held.Readings) != 16 {
+				t.Errorf("%+v, %+v", held, proof)
+			}
+			if !held.KeepBy.Equal(time.Now().Add(30 * time.Second)) {
+				t.Errorf("keep by %v at %v", held.KeepBy, time.Now())
+			}
+			return Keep
+		})
+	})
+}
+
+// TestSolosAreUndoneBeforeAnybodyDecides lets a proof leave one output alone.
+func TestSolosAreUndoneBeforeAnybodyDecides(t *testing.T) {
+	r := newRig(t)
+	_, confirmed := r.confirmed()
+	prove := func(ctx context.Context, b Bench) (Proof, error) { return Proof{Proven: true}, b.Solo(ctx, 2) }
+	_, err := r.Apply(t.Context(), confirmed, prove, func(context.Context, Held, Proof) Decision {
+		r.holds("held", sheet().Settings)
+		return Keep
+	})
+	must(t, err)
+}
+
+func TestNobodyKeptIt(t *testing.T) {
+	late := make(chan struct{})
+	cases := map[string]Decide{
+		"waits too long":   func(ctx context.Context, _ Held, _ Proof) Decision { <-ctx.Done(); return Keep },
+		"never comes back": func(context.Context, Held, Proof) Decision { <-late; return Keep },
+		"a moment too late": func(ctx context.Context, _ Held, _ Proof) Decision {
+			time.Sleep(30*time.Second + 1)
+			return Keep
+		},
+	}
+	for name, decide := range cases {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				late = make(chan struct{})
+				r := newRig(t)
+				start := time.Now()
+				state := r.apply(t.Context(), decide)
+				by := start.Add(30 * time.Second)
+				back, ok := state.(RolledBack)
+				if !ok || back.Reason != "nobody kept it by "+by.Format("15:04:05") {
+					t.Errorf("%+v", state)
+				}
+				if !time.Now().Equal(by) {
+					t.Errorf("rolled back at %v, keep-by was %v", time.Now(), by)
+				}
+				r.holds("rolled back", asFound())
+				r.settled("rolled back")
+				close(late)
+				time.Sleep(time.Second)
+			})
+		})
+	}
+	t.Run("in the last moment", func(t *testing.T) {
+		synctest.Test(t, func(t *testing.T) {
+			r := newRig(t)
+			state := r.apply(t.Context(), func(context.Context, Held, Proof) Decision {
+				time.Sleep(30*time.Second - 1)
+				return Keep
+			})
+			if _, ok := state.(Kept); !ok {
+				t.Errorf("%+v", state)
+			}
+		})
+	})
+}
+
+func TestBench(t *testing.T) {
+	r := newRig(t)
+	d, confirmed := r.confirmed()
+	listed := map[string]bool{}
+	for _, s := range d.Steps {
+		if s.Part == PartMeasure {
+			listed[s.Message.String()] = true
+		}
+	}
+	var left Bench
+	open := func() (open []int) {
+		for output := 1; output <= 4; output++ {
+			if !r.device.get(output).Muted {
+				open = append(open, output)
+			}
+		}
+		return open
+	}
+	_, err := r.Apply(t.Context(), confirmed, func(ctx context.Context, b Bench) (Proof, error) {
+		left = b
+		sent := r.line.writes()
+		for _, output := range []int{2, 1, 3, 2, 2} {
+			must(t, b.Solo(ctx, output))
+			equal(t, fmt.Sprintf("open while %d is alone", output), open(), []int{output})
+		}
+		must(t, b.Everything(ctx))
+		equal(t, "open all together", open(), []int{1, 2, 3})
+		for _, output := range []int{4, 5, -1} { // muted in the sheet; not ours; nonsense
+			if err := b.Solo(ctx, output); err == nil {
+				t.Errorf("output %d was heard alone", output)
+			}
+		}
+		ended, cancel := context.WithCancel(ctx)
+		cancel()
+		if err := b.Solo(ended, 1); !errors.Is(err, context.Canceled) {
+			t.Errorf("solo after its context ended: %v", err)
+		}
+		for _, m := range r.line.sent[sent:] {
+			if !listed[m.String()] {
+				t.Errorf("%s is not in the dry run", m)
+			}
+		}
+		return Proof{Proven: true}, b.Everything(ctx)
+	}, func(ctx context.Context, _ Held, _ Proof) Decision {
+		sent := r.line.writes()
+		if left.Solo(ctx, 1) == nil || left.Everything(ctx) == nil {
+			t.Error("the bench works after the measurement")
+		}
+		equal(t, "writes of a closed bench", r.line.writes(), sent)
+		return Keep
+	})
+	must(t, err)
+}
+
+func TestAStuckMuteFailsTheMeasurement(t *testing.T) {
+	r := newRig(t)
+	_, confirmed := r.confirmed()
+	state, err := r.Apply(t.Context(), confirmed, func(ctx context.Context, b Bench) (Proof, error) {
+		r.device.stuck = func(a string, v any) bool { return a == "/out/2/mute" && v == any(int32(1)) }
+		defer func() { r.device.stuck = nil }()
+		return Proof{Proven: true}, b.Solo(ctx, 1)
+	}, keep)
+	must(t, err)
+	if back, ok := state.(RolledBack); !ok || !strings.Contains(back.Reason, "output 2: mute: wanted muted, got open") {
+		t.Errorf("%+v", state)
+	}
+	r.holds("rolled back", asFound())
+}
+
+func TestOneAtATime(t *testing.T) {
+	r := newRig(t)
+	_, confirmed := r.confirmed()
+	tries := map[string]func() error{
+		"read":       func() error { _, err := r.Read(t.Context()); return err },
+		"dry run":    func() error { _, err := r.DryRun(t.Context(), sheet()); return err },
+		"store safe": func() error { _, err := r.StoreSafe(t.Context()); return err },
+		"apply":      func() error { _, err := r.Apply(t.Context(), confirmed, listen, keep); return err },
+		"recover":    func() error { _, _, err := r.Recover(t.Context()); return err },
+	}
+	_, err := r.Apply(t.Context(), confirmed, listen, func(context.Context, Held, Proof) Decision {
+		asked, sent := r.line.asked, r.line.writes()
+		for name, try := range tries {
+			if err := try(); !errors.Is(err, ErrBusy) {
+				t.Errorf("%s while a change is held: %v", name, err)
+			}
+		}
+		equal(t, "queries", r.line.asked, asked)
+		equal(t, "writes", r.line.writes(), sent)
+		return Keep
+	})
+	must(t, err)
+	for _, name := range []string{"read", "dry run", "store safe"} {
+		must(t, tries[name]())
+	}
+}
+
+func TestReadersWaitForEachOther(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t)
+		slow := true
+		r.line.silent = func(m osc.Message) bool { return slow && m.Address == "/out/1/delay" }
+		first := make(chan error, 1)
+		go func() { _, err := r.Read(t.Context()); first <- err }()
+		synctest.Wait()
+		second := make(chan error, 1)
+		go func() { _, err := r.StoreSafe(t.Context()); second <- err }()
+		short, cancel := context.WithTimeout(t.Context(), time.Millisecond)
+		defer cancel()
+		if _, err := r.Read(short); !errors.Is(err, context.DeadlineExceeded) {
+			t.Errorf("a third, impatient one: %v", err)
+		}
+		slow = false
+		must(t, <-first)
+		must(t, <-second)
+		p, _, err := r.store.Get(preset.Safe)
+		must(t, err)
+		if !alike(p.Settings[1], asFound()[1]) {
+			t.Errorf("safe preset: %+v", p)
+		}
+		slow = true
+		if _, err := r.Read(t.Context()); err == nil || !strings.Contains(err.Error(), "output 1: delay cannot be read: no answer") {
+			t.Errorf("an output that never answers: %v", err)
+		}
+		equal(t, "writes", r.line.writes(), 0)
+	})
+}
+
+// TestAJournalThatFailsRollsBack closes the store at each stage.
+func TestAJournalThatFailsRollsBack(t *testing.T) {
+	for _, stage := range []string{"sending", "measuring", "held"} {
+		t.Run(stage, func(t *testing.T) {
+			r := newRig(t)
+			d, confirmed := r.confirmed()
+			if stage == "sending" {
+				r.line.onWrite = func(nth int) {
+					if nth == 7 {
+						r.store.Close()
+					}
+				}
+			}
+			state, err := r.Apply(t.Context(), confirmed, func(ctx context.Context, b Bench) (Proof, error) {
+				if stage == "measuring" {
+					r.store.Close()
+				}
+				return listen(ctx, b)
+			}, func(context.Context, Held, Proof) Decision {
+				if stage == "held" {
+					r.store.Close()
+				}
+				return Keep
+			})
+			back, ok := state.(RolledBack)
+			if !ok || !strings.Contains(back.Reason, "is closed") || err == nil {
+				t.Errorf("%+v, %v", state, err)
+			}
+			for i := range d.Before {
+				if !alike(r.device.get(i+1), asFound()[i]) {
+					t.Errorf("output %d holds %+v", i+1, r.device.get(i+1))
+				}
+			}
+		})
+	}
+}
