@@ -131,14 +131,7 @@ func TestOversizeFrameIsCutOff(t *testing.T) {
 		t.Errorf("read %v, want close 1009", err)
 	}
 	conn.Close()
-	a, err := Connect(within(t), url, token, Hello{Microphone: "rear", Rate: rate})
-	for err != nil && strings.Contains(err.Error(), "already connected") {
-		a, err = Connect(within(t), url, token, Hello{Microphone: "rear", Rate: rate})
-	}
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(a.Close)
+	a := takeOver(t, url, "rear")
 	big := make(chan error, 1)
 	asked := make(chan struct{})
 	a.Marks(func() uint64 { close(asked); return 0 })
@@ -232,9 +225,10 @@ func TestAgentHearsWhyItWasRefused(t *testing.T) {
 	a.next = 0
 	a.mu.Unlock()
 	var err error
-	for err == nil {
+	await(t, "the hub's refusal", func() bool {
 		err = a.Send(within(t), values(0, 10))
-	}
+		return err != nil
+	})
 	if !strings.Contains(err.Error(), "went back from 10 to 0") {
 		t.Errorf("send error %v, want the hub's reason", err)
 	}

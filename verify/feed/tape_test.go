@@ -17,19 +17,20 @@ func ramp(first uint64, count int) []float32 {
 }
 
 func TestTapeReadsWhatWasAdded(t *testing.T) {
-	tape := newTape(10) // keeps 40 samples
+	const length = 160 // four times what the tape keeps
+	tape := newTape(10)
 	r := Recording{First: 25}
-	for seq := range uint32(6) {
+	for seq := range uint32(14) {
 		f := Frame{Seq: seq, First: uint64(seq) * 15, Samples: ramp(uint64(seq)*15, 15)}
 		if err := tape.add(f); err != nil {
 			t.Fatal(err)
 		}
-		if _, err := tape.read(&r, 40); err != nil {
+		if _, err := tape.read(&r, length); err != nil {
 			t.Fatal(err)
 		}
 	}
-	if len(r.Reference) != 40 || len(r.Microphone) != 40 {
-		t.Fatalf("read %d and %d samples, want 40", len(r.Reference), len(r.Microphone))
+	if len(r.Reference) != length || len(r.Microphone) != length {
+		t.Fatalf("read %d and %d samples, want 160", len(r.Reference), len(r.Microphone))
 	}
 	for i := range r.Reference {
 		if want := float64(25 + i); r.Reference[i] != want || r.Microphone[i] != -want {
