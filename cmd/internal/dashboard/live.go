@@ -80,10 +80,6 @@ func (l *liveSockets) close() {
 
 // stream serves one live socket until it, the session or the server ends.
 func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
-	if !sameOrigin(r) {
-		s.refuse(w, r, http.StatusForbidden, "the live socket is for this page only")
-		return
-	}
 	if !s.live.enter() {
 		s.refuse(w, r, http.StatusServiceUnavailable, "no room for another live page")
 		return

@@ -264,7 +264,7 @@ func TestLiveKeepsAPageThatBeats(t *testing.T) {
 }
 
 func TestLiveDropsNonsense(t *testing.T) {
-	for _, nonsense := range []string{"", "hello", "{}{}", `{"seen":1.5}`, `{"seen":1,"keep":true}`, `{"seen":"` + strings.Repeat("9", 300) + `"}`} {
+	for _, nonsense := range []string{"", "hello", "{}{}", `{"seen":1.5}`, `{"seen":1,"keep":true}`, `{"seen":1` + strings.Repeat(" ", 300) + `}`} {
 		inBubble(t, func(t *testing.T, r rig) {
 			c := r.dial(t)
 			defer c.Close()

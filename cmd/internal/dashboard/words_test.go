@@ -2,7 +2,6 @@ package dashboard
 
 import (
 	"math"
-	"os"
 	"regexp"
 	"strconv"
 	"strings"
@@ -131,7 +130,7 @@ func TestContrastFormula(t *testing.T) {
 
 // WCAG 2.2 AA asks 4.5 of text (1.4.3) and 3 of what is not text (1.4.11).
 func TestColoursHaveContrastInBothThemes(t *testing.T) {
-	css, err := os.ReadFile("web/style.css")
+	css, err := web.ReadFile("web/style.css")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -165,7 +164,7 @@ func TestColoursHaveContrastInBothThemes(t *testing.T) {
 // eight values are the ones widely reprinted, from memory.
 func TestLineColoursAreOfThePublishedSet(t *testing.T) {
 	set := map[string]bool{"#000000": true, "#e69f00": true, "#56b4e9": true, "#009e73": true, "#f0e442": true, "#0072b2": true, "#d55e00": true, "#cc79a7": true}
-	css, err := os.ReadFile("web/style.css")
+	css, err := web.ReadFile("web/style.css")
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,0 +1,250 @@
+package dashboard
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"net"
+	"net/http/httptest"
+	"os/exec"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/log"
+	"github.com/chromedp/cdproto/runtime"
+	"github.com/chromedp/chromedp"
+
+	"hushback/control"
+)
+
+// freezer is a listener whose live sockets can be frozen: nothing goes in or
+// out of them, as on a network that has died without telling anybody. All
+// other connections go on.
+type freezer struct {
+	net.Listener
+	mu     sync.Mutex
+	thawed chan struct{} // closed unless frozen
+}
+
+func (f *freezer) Accept() (net.Conn, error) {
+	c, err := f.Listener.Accept()
+	if err != nil {
+		return nil, err
+	}
+	return &freezable{Conn: c, by: f, closed: make(chan struct{})}, nil
+}
+
+func (f *freezer) freeze() {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.thawed = make(chan struct{})
+}
+
+func (f *freezer) thaw() {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	select {
+	case <-f.thawed:
+	default:
+		close(f.thawed)
+	}
+}
+
+type freezable struct {
+	net.Conn
+	by     *freezer
+	live   bool // set by the first read, before anybody writes
+	once   sync.Once
+	closed chan struct{}
+}
+
+func (c *freezable) wait() {
+	c.by.mu.Lock()
+	thawed := c.by.thawed
+	c.by.mu.Unlock()
+	if !c.live {
+		return
+	}
+	select {
+	case <-thawed:
+	case <-c.closed:
+	}
+}
+
+func (c *freezable) Read(b []byte) (int, error) {
+	n, err := c.Conn.Read(b)
+	if !c.live && bytes.HasPrefix(b[:n], []byte("GET /live ")) {
+		c.live = true
+	}
+	c.wait()
+	return n, err
+}
+
+func (c *freezable) Write(b []byte) (int, error) {
+	c.wait()
+	return c.Conn.Write(b)
+}
+
+func (c *freezable) Close() error {
+	c.once.Do(func() { close(c.closed) })
+	return c.Conn.Close()
+}
+
+// startBrowser needs a Chromium on the PATH: this is the one test that sees
+// what a person sees, so that it is never left out quietly.
+func startBrowser(t *testing.T) context.Context {
+	t.Helper()
+	path := ""
+	for _, name := range []string{"chromium", "chromium-browser", "google-chrome"} {
+		if found, err := exec.LookPath(name); err == nil {
+			path = found
+			break
+		}
+	}
+	if path == "" {
+		t.Fatal("no browser on the PATH: install one, on Debian with `apt-get install chromium`")
+	}
+	opts := append(slices.Clone(chromedp.DefaultExecAllocatorOptions[:]), chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU,
+		chromedp.UserDataDir(t.TempDir()), chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true),
+		// A name that is not loopback's, still on this machine: browsers treat loopback better than the LAN.
+		chromedp.Flag("host-resolver-rules", "MAP rig.test 127.0.0.1"))
+	ctx, cancel := context.WithTimeout(context.Background(), 4*time.Minute)
+	t.Cleanup(cancel)
+	ctx, stop := chromedp.NewExecAllocator(ctx, opts...)
+	t.Cleanup(stop)
+	ctx, end := chromedp.NewContext(ctx)
+	t.Cleanup(end)
+	return ctx
+}
+
+func TestInABrowser(t *testing.T) {
+	desk := newFakeDesk(testView(control.Idle{}))
+	page := New(desk, testAccess())
+	web := httptest.NewUnstartedServer(page)
+	network := &freezer{Listener: web.Listener, thawed: make(chan struct{})}
+	network.thaw()
+	web.Listener = network
+	web.Start()
+	t.Cleanup(func() { network.thaw(); page.Close(); web.CloseClientConnections(); web.Close() })
+	_, port, err := net.SplitHostPort(strings.TrimPrefix(web.URL, "http://"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	home := "http://rig.test:" + port + "/"
+
+	ctx := startBrowser(t)
+	do := func(what string, actions ...chromedp.Action[chromedp.Void]) {
+		t.Helper()
+		if err := chromedp.Do(ctx, actions...); err != nil {
+			t.Fatalf("%s: %v", what, err)
+		}
+	}
+	// until asks until the condition holds. Asking may fail while the page changes.
+	until := func(what, condition string) {
+		t.Helper()
+		var holds bool
+		var err error
+		for deadline := time.Now().Add(time.Minute); !holds && time.Now().Before(deadline); time.Sleep(20 * time.Millisecond) {
+			holds, err = chromedp.Run(ctx, chromedp.Evaluate[bool]("!!("+condition+")"))
+		}
+		if !holds {
+			body, _ := chromedp.Run(ctx, chromedp.Evaluate[string](`document.body.innerText.slice(0, 600)`))
+			t.Fatalf("%s: never came true (%v); the page says: %s", what, err, body)
+		}
+	}
+	reached := func(want ...string) {
+		t.Helper()
+		for deadline := time.Now().Add(time.Minute); len(desk.pressed()) < len(want) && time.Now().Before(deadline); {
+			time.Sleep(10 * time.Millisecond)
+		}
+		if got := desk.pressed(); !slices.Equal(got, want) {
+			t.Fatalf("desk got %q, want %q", got, want)
+		}
+	}
+	var mu sync.Mutex
+	var faults []string
+	do("start", chromedp.Navigate("about:blank"))
+	if err := chromedp.Listen(ctx, func(ev any) {
+		mu.Lock()
+		defer mu.Unlock()
+		switch e := ev.(type) {
+		case *runtime.EventExceptionThrown:
+			faults = append(faults, fmt.Sprint(e.ExceptionDetails.Text, e.ExceptionDetails.Exception))
+		case *log.EventEntryAdded:
+			if strings.Contains(e.Entry.Text, "Content Security Policy") {
+				faults = append(faults, e.Entry.Text)
+			}
+		}
+	}); err != nil {
+		t.Fatal(err)
+	}
+
+	// Pairing: a wrong code stays outside, the right one in the address goes in.
+	do("wrong code", chromedp.Navigate(home+"#k=WRONG"))
+	until("a wrong code is refused in words", `document.body.innerText.includes("This is not the code")`)
+	do("about to pair", chromedp.Navigate("about:blank"))
+	do("right code", chromedp.Navigate(home+"#k="+testCode))
+	until("the code leaves the address", `location.hash === "" && document.querySelector("#safe-button") !== null`)
+
+	// A live update arrives, and what was unfolded stays so.
+	until("the picture is fresh", `document.querySelector("#age").innerText === "Live"`)
+	desk.show(func(v *View) { v.State = control.Drafted{DryRun: testDryRun()} })
+	until("the dry run arrives", `document.querySelector("#confirm-button")?.disabled === false`)
+	do("unfold", chromedp.Click(chromedp.CSS("#d-digest summary")))
+	until("it unfolds", `document.querySelector("#d-digest").open`)
+	desk.show(func(v *View) {
+		v.Site.Outputs = slices.Clone(v.Site.Outputs)
+		v.Site.Outputs[0].Label = "renamed"
+	})
+	until("the new name arrives", `document.querySelector("#dry-run").innerText.includes("renamed")`)
+	until("what was unfolded stays so", `document.querySelector("#d-digest").open`)
+
+	// Nothing is wider than the screen, nothing to press is too small for a glove.
+	for _, width := range []int64{320, 390, 1280} {
+		do("resize", chromedp.EmulateViewport(width, 800))
+		until(fmt.Sprintf("everything fits into %d px", width), fmt.Sprintf(`innerWidth === %d && document.documentElement.scrollWidth <= innerWidth`, width))
+		until(fmt.Sprintf("targets are at least 44 px at %d px", width), `[...document.querySelectorAll("button, summary")].every((e) => {
+			const r = e.getBoundingClientRect(); return e.offsetParent === null || r.height >= 44 && r.width >= 44; })`)
+	}
+
+	// An old picture cannot confirm; the safe roll back goes out all the same.
+	network.freeze()
+	until("the old picture disables confirm and says so", `document.querySelector("#confirm-button").disabled &&
+		!document.querySelector("#stale").hidden && document.querySelector("#stale").innerText.includes("This picture is old")`)
+	do("confirm on an old picture", chromedp.Evaluate[chromedp.Void](`document.querySelector("#confirm-button").form.requestSubmit()`))
+	until("the way back stays on", `!document.querySelector("#safe-button").disabled`)
+	do("press the way back", chromedp.Click(chromedp.CSS("#safe-button")))
+	reached("safe")
+	network.thaw()
+	until("the picture is fresh again", `!document.querySelector("#confirm-button").disabled && document.querySelector("#stale").hidden`)
+
+	// Now it confirms, once, what was shown.
+	do("confirm", chromedp.Click(chromedp.CSS("#confirm-button")))
+	reached("safe", "confirm "+testDryRun().Digest)
+	desk.refuse("the keep-by time is over")
+	desk.show(func(v *View) {
+		*v = testView(control.Held{Change: "c-0008", KeepBy: time.Now().Add(time.Hour)})
+		v.Seq = 99
+	})
+	until("the countdown runs on the daemon's clock", `/, 59 min \d+ s left/.test(document.querySelector(".keep-by").innerText)`)
+	do("keep", chromedp.Click(chromedp.CSS("#keep-button")))
+	until("a refusal is shown", `document.querySelector("#answer").innerText === "Refused: the keep-by time is over"`)
+	desk.refuse("")
+
+	// Without its script the page still presses, by a plain form.
+	if _, err := chromedp.Call(ctx, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: true}); err != nil {
+		t.Fatal(err)
+	}
+	do("reload without script", chromedp.Navigate(home), chromedp.Click(chromedp.CSS("#safe-button")))
+	reached("safe", "confirm "+testDryRun().Digest, "keep c-0008", "safe")
+
+	mu.Lock()
+	defer mu.Unlock()
+	if len(faults) != 0 {
+		t.Errorf("the browser complains: %q", faults)
+	}
+}
