@@ -91,7 +91,7 @@ func (c *Controller) sendSafe(ctx context.Context, safe preset.Preset) (State, e
 	book := c.cfg.Store.Redirect
 	if !open {
 		opened := c.cfg.Now()
-		record = preset.Change{ID: changeID(opened.UTC().Format("20060102-150405"), "safe"), Opened: opened}
+		record = preset.Change{ID: changeID(opened, "safe"), Opened: opened}
 		book = c.cfg.Store.Begin
 	}
 	return c.goBack(ctx, towards(safe, record), book, errSafe.Error())

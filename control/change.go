@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"time"
 
 	"hushback/control/preset"
 	"hushback/control/processor"
@@ -106,14 +107,17 @@ func (c *Controller) begin(ctx context.Context, confirmed *Confirmed) (*change, 
 	}
 	opened := c.cfg.Now()
 	ch := &change{c: c, steps: d.Steps, record: preset.Change{
-		ID:     changeID(opened.UTC().Format("20060102-150405"), d.Digest),
+		ID:     changeID(opened, d.Digest),
 		Opened: opened, Digest: d.Digest, Before: d.Before, After: d.After,
 	}}
 	return ch, c.cfg.Store.Begin(ch.record, c.entry(ch.record.ID, "sending",
 		fmt.Sprintf("the dry run %.12s was confirmed and is being sent", d.Digest)))
 }
 
-func changeID(when, digest string) string { return fmt.Sprintf("%s-%.8s", when, digest) }
+// changeID names a change by when it began and what it sends.
+func changeID(opened time.Time, what string) string {
+	return fmt.Sprintf("%s-%.8s", opened.UTC().Format("20060102-150405.000"), what)
+}
 
 func (c *Controller) checkUnchanged(before, now []engine.Setting) error {
 	for i, was := range before {

@@ -273,6 +273,12 @@ func TestEveryBadConfirmSendsNothing(t *testing.T) {
 			_, err := r.Apply(r.t.Context(), &Confirmed{dry: d}, listen, keep)
 			return err
 		}},
+		"applied after the safe preset shrank": {ErrNoSafe, func(r *rig) error {
+			_, confirmed := r.confirmed()
+			must(r.t, r.store.Put(preset.Preset{Name: preset.Safe, Settings: safe()[1:]}))
+			_, err := r.Apply(r.t.Context(), confirmed, listen, keep)
+			return err
+		}},
 		"applied after a new dry run": {ErrUsed, func(r *rig) error {
 			_, confirmed := r.confirmed()
 			r.DryRun(r.t.Context(), sheet())

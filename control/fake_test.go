@@ -214,7 +214,8 @@ type rig struct {
 	store  *preset.Store
 
 	mu     sync.Mutex
-	states []State // as notified
+	states []State  // as notified
+	words  []string // the same, spelled out when they were
 }
 
 // newRig has a safe preset but holds what was found.
@@ -278,6 +279,7 @@ func (r *rig) config() Config {
 			r.mu.Lock()
 			defer r.mu.Unlock()
 			r.states = append(r.states, s)
+			r.words = append(r.words, fmt.Sprintf("%+v", s))
 		},
 	}
 }
@@ -363,3 +365,6 @@ func equal(t *testing.T, what string, got, want any) {
 		t.Errorf("%s: got %v\nwant %v", what, got, want)
 	}
 }
+
+// The daemon's way to the processor fits the seam.
+var _ Exchanger = (*osc.Conn)(nil)

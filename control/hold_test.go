@@ -143,6 +143,23 @@ func TestNobodyKeptIt(t *testing.T) {
 	})
 }
 
+// TestKeepOfACancelledChangeIsTooLate says keep in the same moment in which the
+// change is cancelled, often enough for either to come first.
+func TestKeepOfACancelledChangeIsTooLate(t *testing.T) {
+	r := newRig(t)
+	ch := &change{c: r.Controller, record: preset.Change{ID: "one"}}
+	for range 60 {
+		ctx, cancel := context.WithCancel(t.Context())
+		err := ch.hold(ctx, Proof{Proven: true}, func(context.Context, Held, Proof) Decision {
+			cancel()
+			return Keep
+		})
+		if !errors.Is(err, context.Canceled) {
+			t.Fatalf("got %v", err)
+		}
+	}
+}
+
 func TestBench(t *testing.T) {
 	r := newRig(t)
 	d, confirmed := r.confirmed()
@@ -195,6 +212,29 @@ func TestBench(t *testing.T) {
 		return Keep
 	})
 	must(t, err)
+}
+
+// TestCancelReachesTheBench cancels the change while the bench waits for an
+// answer on behalf of a proof that brought a context of its own.
+func TestCancelReachesTheBench(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t)
+		_, confirmed := r.confirmed()
+		ctx, cancel := context.WithCancel(t.Context())
+		start := time.Now()
+		state, err := r.Apply(ctx, confirmed, func(_ context.Context, b Bench) (Proof, error) {
+			var silent atomic.Bool
+			silent.Store(true)
+			r.line.silent = func(osc.Message) bool { return silent.Load() }
+			time.AfterFunc(10*time.Millisecond, func() { silent.Store(false); cancel() })
+			return Proof{Proven: true}, b.Solo(context.Background(), 1)
+		}, keep)
+		must(t, err)
+		if _, ok := state.(RolledBack); !ok {
+			t.Errorf("%+v", state)
+		}
+		equal(t, "took", time.Since(start), 10*time.Millisecond)
+	})
 }
 
 func TestAStuckMuteFailsTheMeasurement(t *testing.T) {

@@ -2,6 +2,7 @@ package preset
 
 import (
 	"bufio"
+	"bytes"
 	"errors"
 	"fmt"
 	"math/rand/v2"
@@ -189,10 +190,10 @@ func filled(t *testing.T) ([]byte, content) {
 
 // openOn opens a store on these bytes and says what it holds. It fails the
 // test if what goes wrong is not told as damage.
-func openOn(t *testing.T, bytes []byte) (content, error) {
+func openOn(t *testing.T, file []byte) (content, error) {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "store")
-	must(t, os.WriteFile(path, bytes, 0o600))
+	must(t, os.WriteFile(path, file, 0o600))
 	s, err := Open(path)
 	if err != nil {
 		if !errors.Is(err, ErrDamaged) || !strings.Contains(err.Error(), path) || !strings.Contains(err.Error(), "move the file aside") {
@@ -249,15 +250,55 @@ func TestOtherDamageIsNoticed(t *testing.T) {
 		"text":               []byte(strings.Repeat("not a store at all\n", 1000)),
 		"zeros":              make([]byte, len(whole)),
 	}
-	for name, bytes := range cases {
+	for name, file := range cases {
 		t.Run(name, func(t *testing.T) {
-			if _, err := openOn(t, bytes); err == nil {
+			if _, err := openOn(t, file); err == nil {
 				t.Error("opened")
 			}
 		})
 	}
 	if got, err := openOn(t, nil); err != nil || !reflect.DeepEqual(got, content{}) {
 		t.Errorf("an empty file is a new store: %+v, %v", got, err)
+	}
+}
+
+// TestPagesThatLieAreNoticed alters what pages say of each other and leaves the
+// records as they are. Trusting such a file would be fatal later: bbolt would
+// write over a page that it takes for free.
+func TestPagesThatLieAreNoticed(t *testing.T) {
+	whole, _ := filled(t)
+	path := filepath.Join(t.TempDir(), "store")
+	must(t, os.WriteFile(path, whole, 0o600))
+	db, err := bbolt.Open(path, 0o600, nil)
+	must(t, err)
+	page := map[string]int{} // the last page of each type
+	must(t, db.View(func(tx *bbolt.Tx) error {
+		for id := 2; ; id++ {
+			info, err := tx.Page(id)
+			if err != nil || info == nil {
+				return err
+			}
+			page[info.Type] = id
+		}
+	}))
+	must(t, db.Close())
+	// A page starts with its number (8 bytes), type and count (2 bytes each)
+	// and how many pages it goes on for (4 bytes), little-endian; the numbers
+	// of free pages follow in the freelist.
+	cases := map[string]struct {
+		at   int
+		byte byte
+		want string
+	}{
+		"a page in use is listed as free": {page["freelist"]*os.Getpagesize() + 16, byte(page["leaf"]), "freed"},
+		"a page goes on for ever":         {page["leaf"]*os.Getpagesize() + 15, 0x7f, "claims to reach"},
+	}
+	for name, c := range cases {
+		bad := bytes.Clone(whole)
+		bad[c.at] = c.byte
+		if _, err := openOn(t, bad); err == nil || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%s (pages %v): %v", name, page, err)
+		}
 	}
 }
 
