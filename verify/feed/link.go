@@ -46,8 +46,14 @@ func newLink(conn *websocket.Conn) *link {
 	}
 }
 
-// push hands the writer a message.
+// push hands the writer a message. It may still be lost with the connection;
+// once that has ended, push says so.
 func (l *link) push(ctx context.Context, m outgoing) error {
+	select {
+	case <-l.writeEnded: // even if there is room in the queue
+		return errClosed
+	default:
+	}
 	select {
 	case l.out <- m:
 		return nil
