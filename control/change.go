@@ -215,6 +215,8 @@ func (ch *change) hold(ctx context.Context, proof Proof, decide Decide) error {
 		err = context.Cause(ctx)
 	case err == nil && decision == Keep && proof.Proven:
 		return nil
+	case err == nil && decision == Keep:
+		err = errors.New("only a proven change can be kept")
 	case err == nil:
 		err = errors.New("it was decided to roll back")
 	}

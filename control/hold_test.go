@@ -35,7 +35,7 @@ func TestWhatBecomesOfAHeldChange(t *testing.T) {
 		"proven, rolled back":           {proven, decides(RollBack), "it was decided to roll back", true},
 		"proven, nobody to decide":      {proven, nil, "", true},
 		"not proven, rolled back":       {refuted, decides(RollBack), "not proven: the null is 3 dB short; it was decided", true},
-		"not proven, kept all the same": {refuted, decides(Keep), "not proven: the null is 3 dB short", true},
+		"not proven, kept all the same": {refuted, decides(Keep), "not proven: the null is 3 dB short; only a proven change can be kept", true},
 		"not proven, nobody to decide":  {refuted, nil, "not proven: the null is 3 dB short", true},
 		"no proof":                      {says(Proof{Proven: true}, errors.New("microphone unplugged")), decides(Keep), "the measurement failed: microphone unplugged", false},
 		"the proof breaks down":         {func(context.Context, Bench) (Proof, error) { panic("index 7") }, decides(Keep), "it broke down: index 7", false},
