@@ -192,7 +192,12 @@ func TestInABrowser(t *testing.T) {
 
 	// A live update arrives, and what was unfolded stays so.
 	until("the picture is fresh", `document.querySelector("#age").innerText === "Live"`)
-	desk.show(func(v *View) { v.State = control.Drafted{DryRun: testDryRun()} })
+	dryRun := testDryRun()
+	dryRun.Expires = time.Now().Add(-time.Second)
+	desk.show(func(v *View) { v.State = control.Drafted{DryRun: dryRun} })
+	until("a dry run whose time is over cannot be confirmed", `document.querySelector("#confirm-button")?.disabled`)
+	dryRun.Expires = time.Now().Add(time.Hour)
+	desk.show(func(v *View) { v.State = control.Drafted{DryRun: dryRun} })
 	until("the dry run arrives", `document.querySelector("#confirm-button")?.disabled === false`)
 	do("unfold", chromedp.Click(chromedp.CSS("#d-digest summary")))
 	until("it unfolds", `document.querySelector("#d-digest").open`)
@@ -224,7 +229,7 @@ func TestInABrowser(t *testing.T) {
 
 	// Now it confirms, once, what was shown.
 	do("confirm", chromedp.Click(chromedp.CSS("#confirm-button")))
-	reached("safe", "confirm "+testDryRun().Digest)
+	reached("safe", "confirm "+dryRun.Digest)
 	desk.refuse("the keep-by time is over")
 	desk.show(func(v *View) {
 		*v = testView(control.Held{Change: "c-0008", KeepBy: time.Now().Add(time.Hour)})
@@ -240,7 +245,7 @@ func TestInABrowser(t *testing.T) {
 		t.Fatal(err)
 	}
 	do("reload without script", chromedp.Navigate(home), chromedp.Click(chromedp.CSS("#safe-button")))
-	reached("safe", "confirm "+testDryRun().Digest, "keep c-0008", "safe")
+	reached("safe", "confirm "+dryRun.Digest, "keep c-0008", "safe")
 
 	mu.Lock()
 	defer mu.Unlock()

@@ -9,6 +9,7 @@ import (
 	"sync"
 	"time"
 
+	"hushback/cmd/internal/dashboard/figures"
 	"hushback/engine"
 	"hushback/verify"
 )
@@ -29,12 +30,12 @@ type picture struct {
 	Headline string
 	Next     string
 	Rows     []outputRow
-	Array    plan
-	Ground   plan
+	Array    figures.Plan
+	Ground   figures.Plan
 	Changes  []outputChange
 	Differ   int // lines of Changes that differ
 	Parts    []part
-	Chart    chart
+	Chart    figures.Chart
 	Hearing  []hearing
 	Claims   []claim
 	Recent   []journalLine
@@ -73,20 +74,22 @@ func compose(v View) picture {
 		o, _ := v.Site.Output(set.Output)
 		p.Rows = append(p.Rows, outputRow{set, o.Label})
 	}
-	p.Array, p.Ground = drawArray(v.Site), drawGround(v.Site)
+	p.Array, p.Ground = figures.ArrayPlan(v.Site), figures.GroundPlan(v.Site)
 	if p.Now.DryRun != nil {
 		p.Changes, p.Parts = changesOf(v.Site, *p.Now.DryRun), partsOf(*p.Now.DryRun)
 		for _, c := range p.Changes {
 			p.Differ += c.Differ
 		}
 	}
-	p.Chart = drawChart(v)
 	p.Hearing = hearings(v)
+	var measured *engine.Summary
 	if v.Verdict != nil {
+		measured = &v.Verdict.Summary
 		for _, c := range v.Verdict.Claims {
 			p.Claims = append(p.Claims, claim{c, claimNumbers(c)})
 		}
 	}
+	p.Chart = figures.NewChart(v.Prediction, v.Site.Target, v.Captures, measured)
 	for _, e := range v.Journal[:min(len(v.Journal), journalShown)] {
 		p.Recent = append(p.Recent, journalLine{day(e.At), e.Event, e.Detail, e.Change})
 	}
@@ -96,8 +99,8 @@ func compose(v View) picture {
 
 // claimNumbers says value, interval and limit.
 func claimNumbers(c verify.Claim) string {
-	return fmt.Sprintf("%s%s%s; 95%s%% interval %s to %s; limit %s%s%s", number(c.Value, 2), nbsp, c.Unit, nbsp,
-		number(c.Low, 2), number(c.High, 2), number(c.Limit, 2), nbsp, c.Unit)
+	return fmt.Sprintf("%s%s%s; 95%s%% interval %s to %s; limit %s%s%s", figures.Number(c.Value, 2), figures.Space, c.Unit, figures.Space,
+		figures.Number(c.Low, 2), figures.Number(c.High, 2), figures.Number(c.Limit, 2), figures.Space, c.Unit)
 }
 
 // hearings lists every microphone of the site, connected or not, with what was

@@ -14,6 +14,7 @@ import (
 	"testing"
 	"time"
 
+	"hushback/cmd/internal/dashboard/figures"
 	"hushback/control"
 	"hushback/control/preset"
 	"hushback/engine"
@@ -159,7 +160,7 @@ func actions(all []element) []string {
 func saidOn(all []element) string {
 	for _, e := range all {
 		if e.name == "body" {
-			return strings.ReplaceAll(e.text, nbsp, " ")
+			return strings.ReplaceAll(e.text, figures.Space, " ")
 		}
 	}
 	return ""
@@ -179,9 +180,9 @@ func TestEveryState(t *testing.T) {
 		"drafted": {[]string{"A dry run waits for your confirm", "Nothing has been sent", ShortCode(digest), "This will change", "left front: delay 0.00 ms → 5.17 ms", "rear: polarity normal → reversed", "gain stays 0.0 dB", "8 datagrams", "/out/2/gain", "-7.8 float32", "2f6f7574", digest, "It will be loud"},
 			[]string{"/confirm", "/dry-run", "/safe", "/safe-preset"}},
 		"sending": {[]string{"Sending: 11 of 24 datagrams", "writing output 3", "5.17 ms", "✓ same", "c-0008"},
-			[]string{"/roll-back", "/safe"}},
+			[]string{"/safe"}},
 		"measuring": {[]string{"being measured", "listening to everything", "Stay clear"},
-			[]string{"/roll-back", "/safe"}},
+			[]string{"/safe"}},
 		"held": {[]string{"rolls itself back at " + keepBy, "✓ Proven", "37.4 dB below the front", "−39.90 to −35.60", "limit −24.00 dB", "0.60 to ∞", "Keep", "output 3 alone"},
 			[]string{"/keep", "/roll-back", "/safe"}},
 		"kept": {[]string{"stays there", "change c-0008 stays on the processor", "✓ Proven"},

@@ -14,7 +14,7 @@ import (
 // whatever its state knows.
 type standing struct {
 	Name     string // "idle", "drafted", "sending", "measuring", "held", "kept", "rolled back", "adrift"
-	Running  bool   // a change is on its way; it can be rolled back to what stood before
+	Running  bool   // a change is on its way
 	Change   string
 	DryRun   *control.DryRun
 	Sent     int

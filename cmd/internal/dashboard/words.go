@@ -4,11 +4,11 @@ import (
 	"encoding/hex"
 	"fmt"
 	"html/template"
-	"math"
 	"strconv"
 	"strings"
 	"time"
 
+	"hushback/cmd/internal/dashboard/figures"
 	"hushback/control"
 	"hushback/control/osc"
 	"hushback/control/processor"
@@ -18,9 +18,9 @@ import (
 // words are the functions that the templates use to say values.
 func words() template.FuncMap {
 	return template.FuncMap{
-		"ms": sayMs, "db": sayDB, "level": sayLevel, "hz": sayHz, "metres": sayMetres, "polarity": sayPolarity, "mute": sayMute,
-		"number": number, "px": func(v float64) string { return strconv.FormatFloat(v, 'f', 1, 64) }, "clock": clock, "day": day, "unixms": func(t time.Time) int64 { return t.UnixMilli() },
-		"code": ShortCode, "hexbytes": hexBytes, "args": sayArgs, "param": sayParam, "minus": minus,
+		"ms": figures.Ms, "db": figures.DB, "hz": figures.Hz, "metres": figures.Metres, "polarity": sayPolarity, "mute": sayMute,
+		"number": figures.Number, "px": func(v float64) string { return strconv.FormatFloat(v, 'f', 1, 64) },
+		"clock": clock, "day": day, "unixms": func(t time.Time) int64 { return t.UnixMilli() }, "code": ShortCode, "hexbytes": hexBytes, "args": sayArgs, "param": sayParam, "minus": figures.Minus,
 	}
 }
 
@@ -31,40 +31,6 @@ func ShortCode(digest string) string {
 	}
 	return digest[:4] + "-" + digest[4:8]
 }
-
-// number writes v with a real minus sign, which screen readers say aloud.
-func number(v float64, places int) string {
-	switch {
-	case math.IsNaN(v):
-		return "unknown"
-	case math.IsInf(v, 1):
-		return "∞"
-	case math.IsInf(v, -1):
-		return "−∞"
-	}
-	text := strconv.FormatFloat(v, 'f', places, 64)
-	if strings.Trim(text, "-0.") == "" {
-		text = strings.TrimPrefix(text, "-") // a rounded -0.0
-	}
-	return minus(text)
-}
-
-// minus turns the hyphen before a number into a minus sign.
-func minus(text string) string {
-	if rest, negative := strings.CutPrefix(text, "-"); negative && rest != "" && rest[0] >= '0' && rest[0] <= '9' {
-		return "−" + rest
-	}
-	return text
-}
-
-// A value and its unit stay on one line.
-const nbsp = "\u00a0"
-
-func sayMs(sec float64) string   { return number(sec*1000, 2) + nbsp + "ms" }
-func sayDB(db float64) string    { return number(db, 1) + nbsp + "dB" }
-func sayLevel(db float64) string { return sayDB(db) + " re full scale" }
-func sayHz(hz float64) string    { return number(hz, 1) + nbsp + "Hz" }
-func sayMetres(m float64) string { return number(m, 2) + nbsp + "m" }
 
 func sayPolarity(p int) string {
 	if p < 0 {
@@ -185,9 +151,9 @@ func next(v View, st standing) string {
 		}
 		return "Read the dry run, then confirm it."
 	case "sending":
-		return "Wait for the read-back, or roll back."
+		return "Wait for the read-back. The way back below works at any time."
 	case "measuring":
-		return "Wait for the verdict, or roll back."
+		return "Wait for the verdict. The way back below works at any time."
 	case "held":
 		return "Read the verdict, then keep or roll back."
 	case "kept":
@@ -227,9 +193,9 @@ func changesOf(site engine.Site, d control.DryRun) []outputChange {
 		before, known := engine.Sheet{Settings: d.Before}.Setting(after.Output)
 		c := outputChange{Output: after.Output, Label: o.Label, Known: known}
 		c.Lines = []line{
-			{Name: "delay", Before: sayMs(before.DelaySec), After: sayMs(after.DelaySec)},
+			{Name: "delay", Before: figures.Ms(before.DelaySec), After: figures.Ms(after.DelaySec)},
 			{Name: "polarity", Before: sayPolarity(before.Polarity), After: sayPolarity(after.Polarity)},
-			{Name: "gain", Before: sayDB(before.GainDB), After: sayDB(after.GainDB)},
+			{Name: "gain", Before: figures.DB(before.GainDB), After: figures.DB(after.GainDB)},
 			{Name: "output", Before: sayMute(before.Muted), After: sayMute(after.Muted)},
 		}
 		for i := range c.Lines {

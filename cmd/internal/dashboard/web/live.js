@@ -110,13 +110,16 @@
     document.body.classList.toggle("old", old);
     const warning = byId("stale");
     if (old && warning.hidden) {
-      write(warning, "This picture is old: the daemon has not been heard for more than 3 s. Confirming is off until it is back. The roll back below is still sent.");
+      write(warning, "This picture is old: the daemon is not heard. Confirming is off. The roll back below is still tried.");
     }
     warning.hidden = !old;
-    for (const b of document.querySelectorAll("button[data-confirms]")) b.disabled = old || b.form.dataset.busy === "yes";
+    const now = Date.now() + (skew || 0); // of the daemon
+    for (const b of document.querySelectorAll("button[data-confirms]")) {
+      b.disabled = old || b.form.dataset.busy === "yes" || Number(b.dataset.by) < now;
+    }
     if (skew === null) return;
     for (const t of document.querySelectorAll("[data-until]")) {
-      const left = Number(t.dataset.until) - (Date.now() + skew);
+      const left = Number(t.dataset.until) - now;
       write(t, left > 0 ? ", " + words(left) + " left" : ", " + t.dataset.over);
     }
   }

@@ -1,4 +1,4 @@
-package dashboard
+package figures
 
 import (
 	"fmt"
@@ -17,37 +17,40 @@ const (
 	letter     = 6.5   // width of a letter, a little more than it is
 )
 
-// plan is a drawing to scale, seen from above, the audience at the top: x runs
-// up the page and y to the left.
-type plan struct {
+// Plan is a drawing to scale, seen from above, the audience at the top: x runs
+// up the page and y to the left. Places are in units of a paper of Width by
+// Height.
+type Plan struct {
 	Width, Height float64
 	Alt           string
-	Zones         []outline
-	Marks         []mark
-	Bar           ruler
+	Zones         []Outline
+	Marks         []Mark
+	Bar           Ruler
 }
 
-type outline struct {
+// Outline is a zone and its name.
+type Outline struct {
 	Kind   engine.ZoneKind
 	Points string
-	Text   text
+	Text   Text
 }
 
-// mark is a source (Kind is its row) or a microphone ("microphone").
-type mark struct {
+// Mark is a source (Kind is its row) or a microphone ("microphone").
+type Mark struct {
 	Kind   string
 	X, Y   float64
 	Number string // inside the mark
-	Text   text   // empty where it would cover another
+	Text   Text   // empty where it would cover another
 }
 
-type text struct {
+// Text is words and where they stand.
+type Text struct {
 	X, Y  float64
 	Words string
 }
 
-// ruler is the scale: a bar with its length in words.
-type ruler struct {
+// Ruler is the scale: a bar with its length in words.
+type Ruler struct {
 	X1, X2, Y float64
 	Words     string
 }
@@ -62,7 +65,7 @@ func (g ground) at(p engine.Point) (x, y float64) {
 }
 
 // fit is the plan that shows all the points as large as it may.
-func fit(points []engine.Point) (ground, plan) {
+func fit(points []engine.Point) (ground, Plan) {
 	minX, maxX, minY, maxY := math.Inf(1), math.Inf(-1), math.Inf(1), math.Inf(-1)
 	for _, p := range points {
 		minX, maxX = math.Min(minX, p.X), math.Max(maxX, p.X)
@@ -74,13 +77,13 @@ func fit(points []engine.Point) (ground, plan) {
 	deep, wide := math.Max(maxX-minX, 0.5), math.Max(maxY-minY, 0.5)
 	scale := math.Min((planWidth-2*planMargin)/wide, (planTall-2*planMargin)/deep)
 	left := (minY+maxY)/2 + (planWidth/2-planMargin)/scale
-	return ground{scale: scale, left: left, ahead: maxX}, plan{
+	return ground{scale: scale, left: left, ahead: maxX}, Plan{
 		Width: planWidth, Height: deep*scale + 2*planMargin + 26, Bar: rulerFor(scale, deep*scale+2*planMargin+10),
 	}
 }
 
 // rulerFor is a bar of a round length, about a quarter of the plan's width.
-func rulerFor(scale, y float64) ruler {
+func rulerFor(scale, y float64) Ruler {
 	want := planWidth / 4 / scale
 	length := math.Pow(10, math.Floor(math.Log10(want)))
 	for _, m := range []float64{5, 2} {
@@ -89,11 +92,11 @@ func rulerFor(scale, y float64) ruler {
 			break
 		}
 	}
-	return ruler{X1: planMargin, X2: planMargin + length*scale, Y: y, Words: fmt.Sprintf("%g m", length)}
+	return Ruler{X1: planMargin, X2: planMargin + length*scale, Y: y, Words: fmt.Sprintf("%g m", length)}
 }
 
-// drawArray is the close-up of the sources.
-func drawArray(site engine.Site) plan {
+// ArrayPlan is the close-up of the sources.
+func ArrayPlan(site engine.Site) Plan {
 	points := make([]engine.Point, len(site.Sources))
 	for i, s := range site.Sources {
 		points[i] = s.At
@@ -101,17 +104,17 @@ func drawArray(site engine.Site) plan {
 	g, p := fit(points)
 	said := make([]string, len(site.Sources))
 	for i, s := range site.Sources {
-		p.Marks = append(p.Marks, mark{Kind: string(s.Row), Number: fmt.Sprint(s.Output), Text: text{Words: s.Name}})
+		p.Marks = append(p.Marks, Mark{Kind: string(s.Row), Number: fmt.Sprint(s.Output), Text: Text{Words: s.Name}})
 		p.Marks[i].X, p.Marks[i].Y = g.at(s.At)
-		said[i] = fmt.Sprintf("%s source %s on output %d at x %s, y %s", s.Row, s.Name, s.Output, sayMetres(s.At.X), sayMetres(s.At.Y))
+		said[i] = fmt.Sprintf("%s source %s on output %d at x %s, y %s", s.Row, s.Name, s.Output, Metres(s.At.X), Metres(s.At.Y))
 	}
 	p.Alt = "The array from above, to scale, audience at the top: " + strings.Join(said, "; ") + "."
 	placeNames(p.Marks)
 	return p
 }
 
-// drawGround is the whole site.
-func drawGround(site engine.Site) plan {
+// GroundPlan is the whole site.
+func GroundPlan(site engine.Site) Plan {
 	var points []engine.Point
 	for _, s := range site.Sources {
 		points = append(points, s.At)
@@ -129,15 +132,15 @@ func drawGround(site engine.Site) plan {
 		said = append(said, fmt.Sprintf("%s zone %s with %d corners", z.Kind, z.Name, len(z.Corners)))
 	}
 	for _, s := range site.Sources {
-		m := mark{Kind: string(s.Row)}
+		m := Mark{Kind: string(s.Row)}
 		m.X, m.Y = g.at(s.At)
 		p.Marks = append(p.Marks, m)
 	}
 	for _, mic := range site.Microphones {
-		m := mark{Kind: "microphone", Text: text{Words: mic.Name}}
+		m := Mark{Kind: "microphone", Text: Text{Words: mic.Name}}
 		m.X, m.Y = g.at(mic.At)
 		p.Marks = append(p.Marks, m)
-		said = append(said, fmt.Sprintf("%s microphone %s at x %s, y %s", mic.Role, mic.Name, sayMetres(mic.At.X), sayMetres(mic.At.Y)))
+		said = append(said, fmt.Sprintf("%s microphone %s at x %s, y %s", mic.Role, mic.Name, Metres(mic.At.X), Metres(mic.At.Y)))
 	}
 	p.Alt = fmt.Sprintf("The site from above, to scale, audience at the top: %d sources at the array; %s.",
 		len(site.Sources), strings.Join(said, "; "))
@@ -147,7 +150,7 @@ func drawGround(site engine.Site) plan {
 
 // drawZone outlines a zone and writes its name inside its upper left, out of
 // the way of the microphones, which stand near the middle line.
-func drawZone(g ground, z engine.Zone) outline {
+func drawZone(g ground, z engine.Zone) Outline {
 	var at []string
 	top, low := math.Inf(1), math.Inf(1)
 	for _, c := range z.Corners {
@@ -155,16 +158,16 @@ func drawZone(g ground, z engine.Zone) outline {
 		at = append(at, fmt.Sprintf("%.1f,%.1f", x, y))
 		top, low = math.Min(top, y), math.Min(low, x)
 	}
-	o := outline{Kind: z.Kind, Points: strings.Join(at, " ")}
+	o := Outline{Kind: z.Kind, Points: strings.Join(at, " ")}
 	if len(z.Corners) > 0 {
-		o.Text = text{X: low + 5, Y: top + 14, Words: z.Name}
+		o.Text = Text{X: low + 5, Y: top + 14, Words: z.Name}
 	}
 	return o
 }
 
 // placeNames puts each name below its mark, and leaves it out where it would
 // cover a mark or a name: the table under the plan has them all.
-func placeNames(marks []mark) {
+func placeNames(marks []Mark) {
 	type box struct{ x1, y1, x2, y2 float64 }
 	var taken []box
 	for _, m := range marks {

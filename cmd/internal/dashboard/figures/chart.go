@@ -1,4 +1,4 @@
-package dashboard
+package figures
 
 import (
 	"fmt"
@@ -120,55 +120,57 @@ func lastHeard(captures []verify.Capture, role engine.Role) (verify.Capture, boo
 // predicted front in the range. What a microphone says is known up to one
 // common factor, so all measured lines are moved by the one number of dB that
 // lays the measured front's mean in the range onto the predicted front's.
-func allSeries(v View) []series {
-	front, rear := curveLevels(v.Prediction.Front), curveLevels(v.Prediction.Rear)
+func allSeries(predicted engine.Prediction, captures []verify.Capture, inRange engine.Band) []series {
+	front, rear := curveLevels(predicted.Front), curveLevels(predicted.Rear)
 	zero := levels{hz: front.hz, db: make([]float64, len(front.hz))}
-	down := -front.meanAbove(zero, v.Site.Target.Range)
+	down := -front.meanAbove(zero, inRange)
 	if math.IsNaN(down) {
 		down = 0
 	}
 	front, rear = front.shifted(down), rear.shifted(down)
 	all := []series{{role: engine.RoleFront, line: front}, {role: engine.RoleRear, line: rear}}
-	heard, ok := lastHeard(v.Captures, engine.RoleFront)
+	heard, ok := lastHeard(captures, engine.RoleFront)
 	if !ok {
 		return all
 	}
-	by := -captureLevels(heard.Function).meanAbove(front, v.Site.Target.Range)
+	by := -captureLevels(heard.Function).meanAbove(front, inRange)
 	if math.IsNaN(by) {
 		return all
 	}
 	all = append(all, measuredSeries(engine.RoleFront, heard.Function, by))
-	if heard, ok = lastHeard(v.Captures, engine.RoleRear); ok {
+	if heard, ok = lastHeard(captures, engine.RoleRear); ok {
 		all = append(all, measuredSeries(engine.RoleRear, heard.Function, by))
 	}
 	return all
 }
 
-// chart is the drawing of levels over frequency, ready for its template.
-type chart struct {
+// Chart is the drawing of levels over frequency: predicted and measured, front
+// and rear. Places are in units of a paper of Width by Height.
+type Chart struct {
 	Width, Height            float64
 	Left, Right, Top, Bottom float64
 	Alt                      string
-	Across, Up               []tick
+	Across, Up               []Tick
 	RangeX, RangeWidth       float64
 	TargetX                  float64
 	Target                   string
-	Lines                    []drawnLine
-	Labels                   []text
+	Lines                    []Line
+	Labels                   []Text
 	Measured                 bool // whether anything measured is in it
-	Table                    []chartRow
+	Table                    []Row
 }
 
-type tick struct {
+// Tick is a mark of an axis and what stands beside it.
+type Tick struct {
 	At    float64
 	Words string
 }
 
-// drawnLine is one line; Dots and Bars are paths, empty unless it is measured.
-type drawnLine struct{ Class, Points, Dots, Bars string }
+// Line is one line; Dots and Bars are paths, empty unless it is measured.
+type Line struct{ Class, Points, Dots, Bars string }
 
-// chartRow is one line of the table that says what the chart shows.
-type chartRow struct{ Hz, FrontPredicted, FrontMeasured, RearPredicted, RearMeasured string }
+// Row is one line of the table that says what the chart shows.
+type Row struct{ Hz, FrontPredicted, FrontMeasured, RearPredicted, RearMeasured string }
 
 // paper places frequencies and levels on the chart.
 type paper struct{ top, bottom float64 } // dB
@@ -186,13 +188,17 @@ func (p paper) y(db float64) float64 {
 	return plotTop + (plotBottom-plotTop)*(p.top-math.Min(db, p.top))/(p.top-p.bottom)
 }
 
-// paperFor spans whole tens of dB around every finite level shown.
+// paperFor spans whole tens of dB around every finite level shown, upper ends
+// of intervals included; lower ends may reach down without bound.
 func paperFor(all []series) paper {
 	top, bottom := math.Inf(-1), math.Inf(1)
 	for _, s := range all {
 		for i, db := range s.line.db {
 			if hz := s.line.hz[i]; hz >= lowHz && hz <= highHz && !math.IsNaN(db) && !math.IsInf(db, 0) {
 				top, bottom = math.Max(top, db), math.Min(bottom, db)
+				if s.measured {
+					top = math.Max(top, s.high[i])
+				}
 			}
 		}
 	}
@@ -204,20 +210,21 @@ func paperFor(all []series) paper {
 	return paper{top: top, bottom: math.Max(top-mostDeep, math.Min(bottom, top-leastDeep))}
 }
 
-func drawChart(v View) chart {
-	all := allSeries(v)
+// NewChart draws what was predicted and, as far as there are captures, what
+// was measured. measured is the verdict's summary, nil until there is one.
+func NewChart(predicted engine.Prediction, t engine.Target, captures []verify.Capture, measured *engine.Summary) Chart {
+	all := allSeries(predicted, captures, t.Range)
 	p := paperFor(all)
-	t := v.Site.Target
-	c := chart{
+	c := Chart{
 		Width: chartWidth, Height: chartHeight, Left: plotLeft, Right: plotRight, Top: plotTop, Bottom: plotBottom,
 		RangeX: p.x(t.Range.LowHz), RangeWidth: p.x(t.Range.HighHz) - p.x(t.Range.LowHz),
-		TargetX: p.x(t.NullHz), Target: sayHz(t.NullHz),
+		TargetX: p.x(t.NullHz), Target: Hz(t.NullHz),
 	}
 	for _, hz := range []float64{20, 30, 40, 50, 60, 80, 100, 120} {
-		c.Across = append(c.Across, tick{p.x(hz), number(hz, 0)})
+		c.Across = append(c.Across, Tick{p.x(hz), Number(hz, 0)})
 	}
 	for db := p.top; db >= p.bottom; db -= 10 {
-		c.Up = append(c.Up, tick{p.y(db), number(db, 0)})
+		c.Up = append(c.Up, Tick{p.y(db), Number(db, 0)})
 	}
 	for _, s := range all {
 		c.Lines = append(c.Lines, drawLine(p, s))
@@ -225,12 +232,12 @@ func drawChart(v View) chart {
 	}
 	c.Labels = roleLabels(p, all)
 	c.Table = chartTable(all)
-	c.Alt = chartAlt(v)
+	c.Alt = chartAlt(predicted.Summary, t, measured)
 	return c
 }
 
 // drawLine leaves out what lies beyond the frequency axis and what is unknown.
-func drawLine(p paper, s series) drawnLine {
+func drawLine(p paper, s series) Line {
 	var points, dots, bars strings.Builder
 	for i, hz := range s.line.hz {
 		if hz < lowHz || hz > highHz || math.IsNaN(s.line.db[i]) {
@@ -243,13 +250,13 @@ func drawLine(p paper, s series) drawnLine {
 			fmt.Fprintf(&bars, "M%.1f %.1fV%.1f", x, p.y(s.high[i]), p.y(s.low[i]))
 		}
 	}
-	return drawnLine{Class: s.class(), Points: points.String(), Dots: dots.String(), Bars: bars.String()}
+	return Line{Class: s.class(), Points: points.String(), Dots: dots.String(), Bars: bars.String()}
 }
 
 // roleLabels writes "front" and "rear" where their lines end on the right,
 // the measured line's end if there is one, and keeps the two apart.
-func roleLabels(p paper, all []series) []text {
-	labels := []text{{X: plotRight + 5, Words: string(engine.RoleFront)}, {X: plotRight + 5, Words: string(engine.RoleRear)}}
+func roleLabels(p paper, all []series) []Text {
+	labels := []Text{{X: plotRight + 5, Words: string(engine.RoleFront)}, {X: plotRight + 5, Words: string(engine.RoleRear)}}
 	for _, s := range all {
 		for i := range labels {
 			if n := len(s.line.db); n > 0 && labels[i].Words == string(s.role) {
@@ -267,7 +274,7 @@ func roleLabels(p paper, all []series) []text {
 
 // chartTable says the lines in numbers: at every measured frequency, or every
 // 5 Hz where nothing is measured yet.
-func chartTable(all []series) []chartRow {
+func chartTable(all []series) []Row {
 	var at []float64
 	by := map[string]levels{}
 	for _, s := range all {
@@ -281,22 +288,26 @@ func chartTable(all []series) []chartRow {
 			at = append(at, hz)
 		}
 	}
-	var rows []chartRow
+	var rows []Row
 	for _, hz := range at {
-		say := func(class string) string { return number(by[class].at(hz), 1) }
-		rows = append(rows, chartRow{number(hz, 1), say("front predicted"), say("front measured"), say("rear predicted"), say("rear measured")})
+		say := func(class string) string {
+			if db := by[class].at(hz); !math.IsNaN(db) {
+				return Number(db, 1)
+			}
+			return "–"
+		}
+		rows = append(rows, Row{Number(hz, 1), say("front predicted"), say("front measured"), say("rear predicted"), say("rear measured")})
 	}
 	return rows
 }
 
 // chartAlt is the chart in words.
-func chartAlt(v View) string {
-	t, s := v.Site.Target, v.Prediction.Summary
+func chartAlt(s engine.Summary, t engine.Target, measured *engine.Summary) string {
 	said := fmt.Sprintf("Level over frequency, %g to %g Hz, operating range %s to %s. Predicted: rear lies deepest below front at %s, %s.",
-		lowHz, highHz, sayHz(t.Range.LowHz), sayHz(t.Range.HighHz), sayHz(s.NullHz), sayDB(s.NullDepthDB))
-	if v.Verdict == nil {
+		lowHz, highHz, Hz(t.Range.LowHz), Hz(t.Range.HighHz), Hz(s.NullHz), DB(s.NullDepthDB))
+	if measured == nil {
 		return said + " Not judged yet."
 	}
-	m := v.Verdict.Summary
-	return said + fmt.Sprintf(" Measured: at %s, %s; sum in front at most %s below coherent.", sayHz(m.NullHz), sayDB(m.NullDepthDB), sayDB(m.SumShortfallDB))
+	return said + fmt.Sprintf(" Measured: at %s, %s; sum in front at most %s below coherent.",
+		Hz(measured.NullHz), DB(measured.NullDepthDB), DB(measured.SumShortfallDB))
 }

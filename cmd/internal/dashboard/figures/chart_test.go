@@ -1,4 +1,4 @@
-package dashboard
+package figures
 
 import (
 	"fmt"
@@ -8,7 +8,6 @@ import (
 	"testing"
 	"time"
 
-	"hushback/control"
 	"hushback/engine"
 	"hushback/verify"
 	"hushback/verify/transfer"
@@ -16,9 +15,9 @@ import (
 
 // readBack turns a drawn line into Hz and dB again, by the ticks that the
 // reader of the chart would use, not by the code that drew it.
-func readBack(t *testing.T, c chart, points string) (hz, db []float64) {
+func readBack(t *testing.T, c Chart, points string) (hz, db []float64) {
 	t.Helper()
-	between := func(ticks []tick, at float64, value func(string) float64) float64 {
+	between := func(ticks []Tick, at float64, value func(string) float64) float64 {
 		a, b := ticks[0], ticks[len(ticks)-1]
 		va, vb := value(a.Words), value(b.Words)
 		return va + (vb-va)*(at-a.At)/(b.At-a.At)
@@ -40,7 +39,7 @@ func readBack(t *testing.T, c chart, points string) (hz, db []float64) {
 	return hz, db
 }
 
-func lineOf(t *testing.T, c chart, class string) drawnLine {
+func lineOf(t *testing.T, c Chart, class string) Line {
 	t.Helper()
 	for _, l := range c.Lines {
 		if l.Class == class {
@@ -48,24 +47,36 @@ func lineOf(t *testing.T, c chart, class string) drawnLine {
 		}
 	}
 	t.Fatalf("no line %q", class)
-	return drawnLine{}
+	return Line{}
 }
+
+var taken = time.Date(2026, 3, 14, 21, 4, 10, 0, time.UTC)
+
+// view is what a chart is drawn of.
+type view struct {
+	predicted engine.Prediction
+	target    engine.Target
+	captures  []verify.Capture
+	measured  *engine.Summary
+}
+
+func drawChart(v view) Chart { return NewChart(v.predicted, v.target, v.captures, v.measured) }
 
 // straightView predicts a front of constant level and a rear that falls by
 // 1 dB per Hz from 20 Hz on: what the chart must show is then plain to say.
-func straightView() View {
-	v := View{Site: testSite()}
+func straightView() view {
+	v := view{target: engine.Target{NullHz: 47, Range: engine.Band{LowHz: 32, HighHz: 68}}}
 	for f := 20.0; f <= 120; f++ {
-		v.Prediction.Front.FreqHz = append(v.Prediction.Front.FreqHz, f)
-		v.Prediction.Front.P = append(v.Prediction.Front.P, cmplx.Rect(0.05, f))
-		v.Prediction.Rear.P = append(v.Prediction.Rear.P, cmplx.Rect(0.05*math.Pow(10, -(f-20)/20), -f))
+		v.predicted.Front.FreqHz = append(v.predicted.Front.FreqHz, f)
+		v.predicted.Front.P = append(v.predicted.Front.P, cmplx.Rect(0.05, f))
+		v.predicted.Rear.P = append(v.predicted.Rear.P, cmplx.Rect(0.05*math.Pow(10, -(f-20)/20), -f))
 	}
-	v.Prediction.Rear.FreqHz = v.Prediction.Front.FreqHz
+	v.predicted.Rear.FreqHz = v.predicted.Front.FreqHz
 	return v
 }
 
 func hear(role engine.Role, of engine.Curve, factor, sigma float64) verify.Capture {
-	c := verify.Capture{Role: role, Taken: testTime, Function: transfer.Function{FreqHz: of.FreqHz}}
+	c := verify.Capture{Role: role, Taken: taken, Function: transfer.Function{FreqHz: of.FreqHz}}
 	for _, p := range of.P {
 		c.Function.H = append(c.Function.H, p*cmplx.Rect(factor, 1))
 		c.Function.Sigma = append(c.Function.Sigma, sigma)
@@ -100,9 +111,9 @@ func TestChartShowsLevels(t *testing.T) {
 func TestMeasuredLinesAreMovedTogether(t *testing.T) {
 	v := straightView()
 	for _, factor := range []float64{1, 0.003, 41} {
-		v.Captures = []verify.Capture{
-			hear(engine.RoleFront, v.Prediction.Front, factor, 0),
-			hear(engine.RoleRear, v.Prediction.Rear, factor*2, 0), // 6.02 dB too loud against the front
+		v.captures = []verify.Capture{
+			hear(engine.RoleFront, v.predicted.Front, factor, 0),
+			hear(engine.RoleRear, v.predicted.Rear, factor*2, 0), // 6.02 dB too loud against the front
 		}
 		c := drawChart(v)
 		_, front := readBack(t, c, lineOf(t, c, "front measured").Points)
@@ -120,13 +131,13 @@ func TestMeasuredLinesAreMovedTogether(t *testing.T) {
 
 func TestOnlyTheRangeSetsTheScale(t *testing.T) {
 	v := straightView()
-	heard := hear(engine.RoleFront, v.Prediction.Front, 3, 0)
+	heard := hear(engine.RoleFront, v.predicted.Front, 3, 0)
 	for i, f := range heard.Function.FreqHz {
-		if !v.Site.Target.Range.Contains(f) {
+		if !v.target.Range.Contains(f) {
 			heard.Function.H[i] *= 0.1 // 20 dB down outside the range
 		}
 	}
-	v.Captures = []verify.Capture{heard}
+	v.captures = []verify.Capture{heard}
 	c := drawChart(v)
 	hz, db := readBack(t, c, lineOf(t, c, "front measured").Points)
 	for i := range hz {
@@ -142,9 +153,9 @@ func TestOnlyTheRangeSetsTheScale(t *testing.T) {
 
 func TestBarsAre95Percent(t *testing.T) {
 	v := straightView()
-	v.Captures = []verify.Capture{hear(engine.RoleFront, v.Prediction.Front, 1, 0.05*0.1)}
+	v.captures = []verify.Capture{hear(engine.RoleFront, v.predicted.Front, 1, 0.05*0.1)}
 	var low, high series
-	for _, s := range allSeries(v) {
+	for _, s := range allSeries(v.predicted, v.captures, v.target.Range) {
 		if s.measured {
 			low, high = s, s
 		}
@@ -156,11 +167,11 @@ func TestBarsAre95Percent(t *testing.T) {
 	if got, want := high.high[40], 20*math.Log10(1.196); math.Abs(got-want) > 1e-9 {
 		t.Errorf("upper end %.4f dB, want %.4f", got, want)
 	}
-	v.Captures[0].Function.Sigma = make([]float64, 101)
-	for i := range v.Captures[0].Function.Sigma {
-		v.Captures[0].Function.Sigma[i] = 1 // drowned in noise
+	v.captures[0].Function.Sigma = make([]float64, 101)
+	for i := range v.captures[0].Function.Sigma {
+		v.captures[0].Function.Sigma[i] = 1 // drowned in noise
 	}
-	for _, s := range allSeries(v) {
+	for _, s := range allSeries(v.predicted, v.captures, v.target.Range) {
 		if s.measured && !math.IsInf(s.low[40], -1) {
 			t.Errorf("a drowned value still has a lower end, %.1f dB", s.low[40])
 		}
@@ -172,14 +183,14 @@ func TestBarsAre95Percent(t *testing.T) {
 
 func TestNewestCaptureWithEverythingOpenIsShown(t *testing.T) {
 	at := func(role engine.Role, solo int, minute time.Duration) verify.Capture {
-		return verify.Capture{Role: role, Solo: solo, Taken: testTime.Add(minute * time.Minute)}
+		return verify.Capture{Role: role, Solo: solo, Taken: taken.Add(minute * time.Minute)}
 	}
 	captures := []verify.Capture{
 		at(engine.RoleFront, verify.Everything, 1), at(engine.RoleFront, verify.Everything, 3),
 		at(engine.RoleFront, verify.Everything, 2), at(engine.RoleFront, 2, 9), at(engine.RoleRear, verify.Everything, 9),
 	}
 	c, ok := lastHeard(captures, engine.RoleFront)
-	if !ok || !c.Taken.Equal(testTime.Add(3*time.Minute)) {
+	if !ok || !c.Taken.Equal(taken.Add(3*time.Minute)) {
 		t.Errorf("got %v taken %v, want the one of minute 3", ok, c.Taken)
 	}
 	if _, ok := lastHeard(captures[3:4], engine.RoleFront); ok {
@@ -189,7 +200,7 @@ func TestNewestCaptureWithEverythingOpenIsShown(t *testing.T) {
 
 func TestRearAloneIsNotShown(t *testing.T) {
 	v := straightView()
-	v.Captures = []verify.Capture{hear(engine.RoleRear, v.Prediction.Rear, 1, 0)}
+	v.captures = []verify.Capture{hear(engine.RoleRear, v.predicted.Rear, 1, 0)}
 	if c := drawChart(v); c.Measured || len(c.Lines) != 2 {
 		t.Error("a rear without a front has no scale, yet it is drawn")
 	}
@@ -259,22 +270,80 @@ func TestPaperSpansWhatIsShown(t *testing.T) {
 }
 
 func TestChartInNumbersAndWords(t *testing.T) {
-	v := testView(control.Idle{})
+	v := straightView()
 	c := drawChart(v)
-	if len(c.Table) != 21 || c.Table[0].Hz != "20.0" || c.Table[20].Hz != "120.0" || c.Table[0].FrontMeasured != "unknown" {
+	if len(c.Table) != 21 || c.Table[0].Hz != "20.0" || c.Table[20].Hz != "120.0" || c.Table[0].FrontMeasured != "–" {
 		t.Errorf("unmeasured table is %d rows, first %+v, want every 5 Hz and nothing measured", len(c.Table), c.Table[0])
 	}
-	v = straightView()
-	v.Captures = []verify.Capture{hear(engine.RoleFront, v.Prediction.Front, 2, 0), hear(engine.RoleRear, v.Prediction.Rear, 2, 0)}
+	v.captures = []verify.Capture{hear(engine.RoleFront, v.predicted.Front, 2, 0), hear(engine.RoleRear, v.predicted.Rear, 2, 0)}
 	c = drawChart(v)
-	if want := (chartRow{"47.0", "0.0", "0.0", "−27.0", "−27.0"}); c.Table[27] != want {
+	if want := (Row{"47.0", "0.0", "0.0", "−27.0", "−27.0"}); c.Table[27] != want {
 		t.Errorf("row of 47 Hz is %+v, want %+v", c.Table[27], want)
 	}
-	v = testView(testStates()["held"])
-	alt := strings.ReplaceAll(drawChart(v).Alt, nbsp, " ")
+	v.predicted.Summary = engine.Summary{NullHz: 47.1, NullDepthDB: -40.6}
+	if alt := drawChart(v).Alt; !strings.Contains(alt, "Not judged yet") {
+		t.Errorf("a chart without a verdict says %q", alt)
+	}
+	v.measured = &engine.Summary{NullHz: 47.2, NullDepthDB: -37.4, SumShortfallDB: 0.8}
+	alt := strings.ReplaceAll(drawChart(v).Alt, Space, " ")
 	for _, want := range []string{"47.1 Hz, −40.6 dB", "Measured: at 47.2 Hz, −37.4 dB", "0.8 dB below coherent", "32.0 Hz to 68.0 Hz"} {
 		if !strings.Contains(alt, want) {
 			t.Errorf("the chart in words lacks %q: %s", want, alt)
 		}
+	}
+}
+
+// Files and microphones can hold anything; what cannot be drawn is left out,
+// and nothing that is no number reaches the page.
+func TestWhatCannotBeDrawnIsLeftOut(t *testing.T) {
+	v := straightView()
+	v.predicted.Front.P[5] = cmplx.NaN()
+	v.predicted.Front.P[6] = 0
+	v.predicted.Front.FreqHz = append([]float64{5}, v.predicted.Front.FreqHz...) // below the axis
+	v.predicted.Front.P = append([]complex128{0.05}, v.predicted.Front.P...)
+	v.predicted.Rear = engine.Curve{FreqHz: []float64{30, 40, 50}, P: []complex128{0.05}} // cut short
+	c := drawChart(v)
+	front, rear := lineOf(t, c, "front predicted").Points, lineOf(t, c, "rear predicted").Points
+	if got := len(strings.Fields(front)); got != 100 {
+		t.Errorf("front has %d points, want the 100 that have a level and a place", got)
+	}
+	if _, db := readBack(t, c, front); math.Abs(db[5]+30) > 0.05 {
+		t.Errorf("silence is drawn at %.1f dB, want at the bottom, −30 dB", db[5])
+	}
+	if got := len(strings.Fields(rear)); got != 1 {
+		t.Errorf("a curve of one value has %d points", got)
+	}
+	for _, drawn := range []string{front, rear, fmt.Sprint(c)} {
+		if strings.Contains(drawn, "NaN") || strings.Contains(drawn, "Inf") {
+			t.Errorf("no number: %s", drawn)
+		}
+	}
+}
+
+func TestDotsAndBarsStandOnTheLine(t *testing.T) {
+	v := straightView()
+	v.captures = []verify.Capture{hear(engine.RoleFront, v.predicted.Front, 2, 0.01)}
+	c := drawChart(v)
+	l := lineOf(t, c, "front measured")
+	points, dots, bars := strings.Fields(l.Points), strings.Split(l.Dots, "M")[1:], strings.Split(l.Bars, "M")[1:]
+	if len(points) != 101 || len(dots) != 101 || len(bars) != 101 {
+		t.Fatalf("%d points, %d dots, %d bars, want 101 of each", len(points), len(dots), len(bars))
+	}
+	for i := range points {
+		var px, py, dx, dy, bx, high, low float64
+		scan := func(text, form string, into ...any) {
+			if _, err := fmt.Sscanf(text, form, into...); err != nil {
+				t.Fatalf("%q: %v", text, err)
+			}
+		}
+		scan(points[i], "%f,%f", &px, &py)
+		scan(dots[i], "%f %fh0", &dx, &dy)
+		scan(bars[i], "%f %fV%f", &bx, &high, &low)
+		if px != dx || py != dy || bx != px || !(high < py && py < low) {
+			t.Errorf("point %d at %g, %g: dot at %g, %g, bar at %g from %g to %g", i, px, py, dx, dy, bx, high, low)
+		}
+	}
+	if predicted := lineOf(t, c, "front predicted"); predicted.Dots != "" || predicted.Bars != "" {
+		t.Error("a predicted line has dots or bars, as if it had been measured")
 	}
 }

@@ -1,16 +1,40 @@
-package dashboard
+package figures
 
 import (
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"strings"
 	"testing"
 
 	"hushback/engine"
 )
 
+// testSite is an invented site: one source behind, three in front on an arc.
+func testSite() engine.Site {
+	corners := func(x1, y1, x2, y2 float64) []engine.Point {
+		return []engine.Point{{X: x1, Y: y1}, {X: x2, Y: y1}, {X: x2, Y: y2}, {X: x1, Y: y2}}
+	}
+	return engine.Site{
+		Sources: []engine.Source{
+			{Name: "rear stack", Row: engine.RowRear, Output: 1},
+			{Name: "left front", Row: engine.RowFront, At: engine.Point{X: 1.65, Y: 1.75}, Output: 2},
+			{Name: "centre front", Row: engine.RowFront, At: engine.Point{X: 2.1}, Output: 3},
+			{Name: "right front", Row: engine.RowFront, At: engine.Point{X: 1.65, Y: -1.75}, Output: 4},
+		},
+		Microphones: []engine.Microphone{
+			{Name: "meadow", Role: engine.RoleFront, At: engine.Point{X: 24}},
+			{Name: "back fence", Role: engine.RoleRear, At: engine.Point{X: -12}},
+		},
+		Zones: []engine.Zone{
+			{Name: "meadow", Kind: engine.ZoneAudience, Corners: corners(6, -11, 30, 11)},
+			{Name: "house", Kind: engine.ZoneQuiet, Corners: corners(-18, -9, -10, 7)},
+		},
+	}
+}
+
 // metresPerUnit reads a plan's scale off its ruler, as a person would.
-func metresPerUnit(t *testing.T, p plan) float64 {
+func metresPerUnit(t *testing.T, p Plan) float64 {
 	t.Helper()
 	var length float64
 	if _, err := fmt.Sscanf(p.Bar.Words, "%g m", &length); err != nil {
@@ -32,7 +56,7 @@ func TestPlansAreToScale(t *testing.T) {
 		for _, s := range site.Sources {
 			all = append(all, s.At)
 		}
-		for which, p := range map[string]plan{"array": drawArray(site), "ground": drawGround(site)} {
+		for which, p := range map[string]Plan{"array": ArrayPlan(site), "ground": GroundPlan(site)} {
 			scale := metresPerUnit(t, p)
 			for i := range all {
 				for j := range all {
@@ -54,12 +78,12 @@ func TestPlansAreToScale(t *testing.T) {
 
 // x points to the audience and y to the left; the audience is at the top.
 func TestPlanIsTheRightWayRound(t *testing.T) {
-	p := drawArray(testSite())
+	p := ArrayPlan(testSite())
 	rear, left, centre, right := p.Marks[0], p.Marks[1], p.Marks[2], p.Marks[3]
 	if !(centre.Y < left.Y && left.Y < rear.Y && left.X < centre.X && centre.X < right.X && centre.X == rear.X) {
 		t.Errorf("rear %v, left %v, centre %v, right %v", rear, left, centre, right)
 	}
-	g := drawGround(testSite())
+	g := GroundPlan(testSite())
 	front, behind := g.Marks[4], g.Marks[5]
 	if front.Y > g.Marks[2].Y || behind.Y < g.Marks[0].Y || front.Text.Words != "meadow" {
 		t.Errorf("front microphone %+v, rear microphone %+v", front, behind)
@@ -91,7 +115,7 @@ func TestNamesDoNotCoverEachOther(t *testing.T) {
 	for i := range 9 { // a crowd, 10 cm apart
 		site.Sources = append(site.Sources, engine.Source{Name: fmt.Sprintf("crowded %d", i), At: engine.Point{X: 1, Y: float64(i) / 10}, Output: 5})
 	}
-	p := drawArray(site)
+	p := ArrayPlan(site)
 	shown := 0
 	for i, a := range p.Marks {
 		if a.Text.Words == "" {
@@ -117,11 +141,75 @@ func TestNamesDoNotCoverEachOther(t *testing.T) {
 
 func TestPlanOfNothing(t *testing.T) {
 	for _, site := range []engine.Site{{}, {Sources: []engine.Source{{}}}, {Zones: []engine.Zone{{}}}} {
-		for _, p := range []plan{drawArray(site), drawGround(site)} {
+		for _, p := range []Plan{ArrayPlan(site), GroundPlan(site)} {
 			for _, v := range []float64{p.Width, p.Height, p.Bar.X2, p.Bar.Y} {
 				if math.IsNaN(v) || math.IsInf(v, 0) || v <= 0 {
 					t.Errorf("%+v: plan has a %g in it", site, v)
 				}
+			}
+		}
+	}
+}
+
+// area is that of a polygon by the shoelace formula.
+func area(points [][2]float64) float64 {
+	sum := 0.0
+	for i, p := range points {
+		q := points[(i+1)%len(points)]
+		sum += p[0]*q[1] - q[0]*p[1]
+	}
+	return math.Abs(sum) / 2
+}
+
+func TestZonesCoverWhatTheyCoverOnTheGround(t *testing.T) {
+	site := testSite()
+	p := GroundPlan(site)
+	scale := metresPerUnit(t, p)
+	for i, z := range site.Zones {
+		var drawn, real [][2]float64
+		for _, pair := range strings.Fields(p.Zones[i].Points) {
+			var x, y float64
+			if _, err := fmt.Sscanf(pair, "%f,%f", &x, &y); err != nil {
+				t.Fatal(err)
+			}
+			drawn = append(drawn, [2]float64{x * scale, y * scale})
+		}
+		for _, c := range z.Corners {
+			real = append(real, [2]float64{c.X, c.Y})
+		}
+		// Corners are written to 0.1 units, a few centimetres here.
+		if got, want := area(drawn), area(real); math.Abs(got/want-1) > 0.01 {
+			t.Errorf("zone %s covers %.1f square metres on the plan, %.1f on the ground", z.Name, got, want)
+		}
+	}
+}
+
+// Whatever a site looks like, everything lies on the paper, at a finite place.
+func TestPlansOfRandomSites(t *testing.T) {
+	const seed = 11
+	rng := rand.New(rand.NewPCG(seed, seed))
+	for trial := range 300 {
+		size := math.Pow(10, 4*rng.Float64()-1) // 10 cm to 1 km
+		point := func() engine.Point {
+			return engine.Point{X: size * (rng.Float64() - 0.5), Y: size * (rng.Float64() - 0.5) * rng.Float64()}
+		}
+		site := engine.Site{}
+		for i := range 1 + rng.IntN(12) {
+			site.Sources = append(site.Sources, engine.Source{Name: strings.Repeat("x", rng.IntN(30)), Row: engine.RowFront, At: point(), Output: i})
+		}
+		site.Microphones = []engine.Microphone{{Name: "a", At: point()}, {Name: "b", At: point()}}
+		site.Zones = []engine.Zone{{Name: "z", Corners: []engine.Point{point(), point(), point()}}}
+		for which, p := range map[string]Plan{"array": ArrayPlan(site), "ground": GroundPlan(site)} {
+			for _, m := range p.Marks {
+				if !(m.X >= 0 && m.X <= p.Width && m.Y >= 0 && m.Y <= p.Height) {
+					t.Errorf("seed %d, trial %d, %s: mark at %g, %g on a paper of %g by %g", seed, trial, which, m.X, m.Y, p.Width, p.Height)
+				}
+				if m.Text.Words != "" && !(m.Text.X >= 0 && m.Text.X <= p.Width && m.Text.Y <= p.Height) {
+					t.Errorf("seed %d, trial %d, %s: name at %g, %g", seed, trial, which, m.Text.X, m.Text.Y)
+				}
+			}
+			if !(p.Bar.X2 > p.Bar.X1 && p.Bar.X2 <= p.Width && p.Bar.Y <= p.Height) {
+				t.Errorf("seed %d, trial %d, %s: ruler %+v", seed, trial, which, p.Bar)
 			}
 		}
 	}

@@ -1,0 +1,57 @@
+// Package figures turns numbers into what a person reads: values in words, a
+// chart of levels over frequency, and plans to scale. It computes where things
+// go and what they say; the page's templates draw them. It is pure.
+package figures
+
+import (
+	"math"
+	"strconv"
+	"strings"
+)
+
+// Number writes v with so many decimals and a real minus sign, which screen
+// readers say aloud; NaN is "unknown".
+func Number(v float64, places int) string {
+	switch {
+	case math.IsNaN(v):
+		return "unknown"
+	case math.IsInf(v, 1):
+		return "∞"
+	case math.IsInf(v, -1):
+		return "−∞"
+	}
+	text := strconv.FormatFloat(v, 'f', places, 64)
+	if strings.Trim(text, "-0.") == "" {
+		text = strings.TrimPrefix(text, "-") // a rounded -0.0
+	}
+	return Minus(text)
+}
+
+// Minus turns the hyphen before a number into a minus sign.
+func Minus(text string) string {
+	var b strings.Builder
+	for i := range len(text) {
+		starts := i == 0 || text[i-1] == ' '
+		if text[i] == '-' && starts && i+1 < len(text) && text[i+1] >= '0' && text[i+1] <= '9' {
+			b.WriteString("−")
+			continue
+		}
+		b.WriteByte(text[i])
+	}
+	return b.String()
+}
+
+// Space keeps a value and its unit on one line.
+const Space = "\u00a0"
+
+// Ms says a time given in seconds in milliseconds.
+func Ms(sec float64) string { return Number(sec*1000, 2) + Space + "ms" }
+
+// DB says a level.
+func DB(db float64) string { return Number(db, 1) + Space + "dB" }
+
+// Hz says a frequency.
+func Hz(hz float64) string { return Number(hz, 1) + Space + "Hz" }
+
+// Metres says a length.
+func Metres(m float64) string { return Number(m, 2) + Space + "m" }
