@@ -70,7 +70,7 @@ func TestTheReasonOfACancelIsTold(t *testing.T) {
 	for name, c := range cases {
 		r := newRig(t)
 		ctx, cancel := context.WithCancelCause(t.Context())
-		state := r.apply(ctx, func(ctx context.Context, _ Held, _ Proof) Decision {
+		state := r.apply(ctx, func(ctx context.Context, _ Held) Decision {
 			cancel(c.cause)
 			<-ctx.Done()
 			return Keep

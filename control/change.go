@@ -1,6 +1,7 @@
 package control
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -27,12 +28,12 @@ type Decision int
 // The decisions.
 const (
 	RollBack Decision = iota
-	Keep              // counts only for a change that is proven
+	Keep
 )
 
 // Decide says what becomes of a held change. ctx ends at the keep-by moment,
 // and when the change is cancelled; whatever Decide says then is too late.
-type Decide func(ctx context.Context, held Held, proof Proof) Decision
+type Decide func(ctx context.Context, held Held) Decision
 
 // change is one change on its way, from the first journal entry on.
 type change struct {
@@ -48,10 +49,9 @@ type change struct {
 // Before the first write the processor must stand as it did at the dry run, a
 // safe preset must be there, the as-found preset is stored if there is none,
 // and the journal has what a restart needs to go back. The sheet is sent and
-// read back; prove measures it; every output is brought to its sheet state;
-// then the change is held, and decide says what becomes of it. Without a decide
-// it is kept if proven. A change that is not proven is never kept, whatever
-// decide says. When ctx ends (its cause is told as the reason), or Safe is
+// read back; prove measures it; every output is brought to its sheet state. A
+// change that is not proven is rolled back there and then; a proven one is
+// held, and decide says what becomes of it. Without a decide it is kept. When ctx ends (its cause is told as the reason), or Safe is
 // called, or anything fails, the change is rolled back before Apply returns.
 //
 // With Idle the error says why nothing was sent. Any other state may come with
@@ -141,6 +141,9 @@ func (ch *change) carryOut(ctx context.Context, prove Prove, decide Decide) erro
 	if err != nil {
 		return err
 	}
+	if !proof.Proven {
+		return errors.New(cmp.Or(proof.Reason, "not proven"))
+	}
 	return ch.hold(ctx, proof, decide)
 }
 
@@ -188,40 +191,27 @@ func (ch *change) measure(ctx context.Context, prove Prove) (Proof, error) {
 	return proof, nil
 }
 
-// hold waits for a decision until the keep-by moment.
+// hold waits for a decision about a proven change until the keep-by moment.
 func (ch *change) hold(ctx context.Context, proof Proof, decide Decide) error {
 	keepFor := ch.c.cfg.KeepFor
 	held := Held{Change: ch.record.ID, KeepBy: ch.c.cfg.Now().Add(keepFor), Readings: ch.readings}
-	said := "proven"
-	if !proof.Proven {
-		said = "not proven"
-	}
-	if proof.Reason != "" {
-		said += ": " + proof.Reason
-	}
 	by := held.KeepBy.Format("15:04:05")
-	if err := ch.c.note(ch.record.ID, "held", fmt.Sprintf("%s; rolls back at %s unless kept", said, by)); err != nil {
+	said := fmt.Sprintf("%s; rolls back at %s unless kept", cmp.Or(proof.Reason, "proven"), by)
+	if err := ch.c.note(ch.record.ID, "held", said); err != nil {
 		return err
 	}
 	ch.c.notify(held)
 	if decide == nil {
-		decide = func(context.Context, Held, Proof) Decision { return Keep }
+		decide = func(context.Context, Held) Decision { return Keep }
 	}
 	ctx, cancel := context.WithTimeoutCause(ctx, keepFor, fmt.Errorf("nobody kept it by %s", by))
 	defer cancel()
-	decision, err := within(ctx, func() (Decision, error) { return decide(ctx, held, proof), nil })
+	decision, err := within(ctx, func() (Decision, error) { return decide(ctx, held), nil })
 	switch {
 	case ctx.Err() != nil:
-		err = context.Cause(ctx)
-	case err == nil && decision == Keep && proof.Proven:
-		return nil
-	case err == nil && decision == Keep:
-		err = errors.New("only a proven change can be kept")
-	case err == nil:
-		err = errors.New("it was decided to roll back")
-	}
-	if !proof.Proven {
-		return fmt.Errorf("%s; %w", said, err)
+		return context.Cause(ctx)
+	case err == nil && decision == RollBack:
+		return errors.New("it was decided to roll back")
 	}
 	return err
 }

@@ -313,7 +313,7 @@ func listen(ctx context.Context, bench Bench) (Proof, error) {
 	return Proof{Proven: true, Reason: "the null is there"}, bench.Everything(ctx)
 }
 
-func keep(context.Context, Held, Proof) Decision { return Keep }
+func keep(context.Context, Held) Decision { return Keep }
 
 // holds fails the test unless the device holds these settings.
 func (r *rig) holds(what string, settings []engine.Setting) {

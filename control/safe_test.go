@@ -108,7 +108,7 @@ func TestSafeWhileHeld(t *testing.T) {
 		_, confirmed := r.confirmed()
 		var presses sync.WaitGroup
 		var states [2]State
-		state, err := r.Apply(t.Context(), confirmed, listen, func(ctx context.Context, _ Held, _ Proof) Decision {
+		state, err := r.Apply(t.Context(), confirmed, listen, func(ctx context.Context, _ Held) Decision {
 			for i := range states {
 				presses.Go(func() {
 					var err error
@@ -186,7 +186,7 @@ func TestCrashOnTheWayToSafe(t *testing.T) {
 		"directly": func(r *rig, ctx context.Context) { r.Safe(ctx) },
 		"out of a change": func(r *rig, ctx context.Context) {
 			_, confirmed := r.confirmed()
-			r.Apply(ctx, confirmed, listen, func(ctx context.Context, _ Held, _ Proof) Decision {
+			r.Apply(ctx, confirmed, listen, func(ctx context.Context, _ Held) Decision {
 				go r.Safe(ctx)
 				<-ctx.Done()
 				return RollBack

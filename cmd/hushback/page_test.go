@@ -95,7 +95,7 @@ func (p *person) sees(page string, wanted ...string) {
 func (p *person) confirm() {
 	p.t.Helper()
 	page := p.press("/dry-run", nil)
-	p.sees(page, "/out/3/delay", "2f 6f 75 74")
+	p.sees(page, "/out/3/delay", "2f6f7574")
 	p.press("/confirm", url.Values{"digest": {p.hidden(page, "digest")}})
 }
 
@@ -103,7 +103,8 @@ func (p *person) until(wanted func(control.State) bool) {
 	p.t.Helper()
 	err := p.set.until(withPatience(p.t), p.t.Logf, func(v dashboard.View) bool { return wanted(v.State) })
 	if err != nil {
-		p.t.Fatal(err)
+		v := p.set.daemon.View()
+		p.t.Fatalf("%v; the state is %#v, the verdict %+v, the notice %q", err, v.State, v.Verdict, v.Notice)
 	}
 }
 

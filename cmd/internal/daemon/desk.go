@@ -109,10 +109,10 @@ func (d *Daemon) decideOn(ctx context.Context, wish decision) error {
 	}
 }
 
-// decide waits for a person, or keeps by itself what was proven where nobody
-// is there to ask.
-func (d *Daemon) decide(ctx context.Context, held control.Held, proof control.Proof) control.Decision {
-	if d.options.KeepProven && proof.Proven {
+// decide waits for a person to say what becomes of a proven change, or keeps it
+// where nobody is there to ask.
+func (d *Daemon) decide(ctx context.Context, held control.Held) control.Decision {
+	if d.options.KeepProven {
 		return control.Keep
 	}
 	d.doing("waiting for somebody to keep the change or roll it back")

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"os"
 	"time"
 
 	"hushback/cmd/internal/dashboard"
@@ -18,14 +19,24 @@ import (
 )
 
 // DryRun is a dry run without a daemon: the text of what would be sent. It
-// opens no store and writes nothing.
-func DryRun(ctx context.Context, site engine.Site, profile processor.Profile) (string, error) {
+// writes nothing to the processor, and what it learns it forgets, so that it
+// can be taken beside a running daemon.
+func DryRun(ctx context.Context, site engine.Site, profile processor.Profile) (text string, err error) {
 	sheet, _, err := design(site, profile)
 	if err != nil {
 		return "", err
 	}
-	var text string
-	err = reach(site, profile, nil, func(c *control.Controller) error {
+	folder, err := os.MkdirTemp("", "hushback-dry-run-")
+	if err != nil {
+		return "", err
+	}
+	defer func() { err = errors.Join(err, os.RemoveAll(folder)) }()
+	store, err := preset.Open(Home{Dir: folder}.Store())
+	if err != nil {
+		return "", err
+	}
+	defer func() { err = errors.Join(err, store.Close()) }()
+	err = reach(site, profile, store, func(c *control.Controller) error {
 		run, err := c.DryRun(ctx, sheet)
 		text = control.Describe(run)
 		return err
