@@ -6,16 +6,18 @@ import (
 	"text/tabwriter"
 
 	"hushback/control/processor"
+	"hushback/engine"
 )
 
 // Describe is the dry run as plain text, for terminal and log: what becomes of
 // each output, then every datagram in the order in which it would be sent, by
-// part: hex, address, type tags, arguments, meaning.
-func Describe(d DryRun) string {
+// part: hex, address, type tags, arguments, meaning. Outputs are the site's, for
+// their labels.
+func Describe(d DryRun, outputs []engine.Output) string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "dry run %s\nconfirm it by %s\n\n", d.Digest, d.Expires.Format("15:04:05"))
-	for _, set := range d.After {
-		fmt.Fprintf(&b, "output %d: %s\n", set.Output, strings.Join(turns(d, set.Output), ", "))
+	fmt.Fprintf(&b, "dry run %s\n\n", d.Digest)
+	for _, o := range outputs {
+		fmt.Fprintf(&b, "output %d (%s): %s\n", o.Number, o.Label, strings.Join(turns(d, o.Number), ", "))
 	}
 	parts := []struct {
 		part Part

@@ -101,11 +101,11 @@ func TestDescribe(t *testing.T) {
 	r := newRig(t)
 	d, err := r.DryRun(t.Context(), sheet())
 	must(t, err)
-	text := Describe(d)
+	text := Describe(d, []engine.Output{{Number: 1, Label: "rear"}, {Number: 3, Label: "centre front"}})
 	for _, want := range []string{
-		"dry run " + d.Digest + "\nconfirm it by " + d.Expires.Format("15:04:05"),
-		"output 1: delay 2.00 ms → 0.00 ms, polarity normal → reversed, gain -20.0 dB → 0.0 dB, open (stays)\n",
-		"output 3: delay 0.00 ms → 5.57 ms, polarity normal (stays), gain -3.0 dB → -7.8 dB, muted → open\n",
+		"dry run " + d.Digest + "\n",
+		"output 1 (rear): delay 2.00 ms → 0.00 ms, polarity normal → reversed, gain -20.0 dB → 0.0 dB, open (stays)\n",
+		"output 3 (centre front): delay 0.00 ms → 5.57 ms, polarity normal (stays), gain -3.0 dB → -7.8 dB, muted → open\n",
 		"\nsent once it is confirmed, each read back:\n",
 		"\nsent while it is measured:\n",
 		"\nsent only to go back to what stands now:\n",

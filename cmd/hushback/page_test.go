@@ -99,19 +99,21 @@ func (p *person) confirm() {
 	p.press("/confirm", url.Values{"digest": {p.hidden(page, "digest")}})
 }
 
-func (p *person) until(wanted func(control.State) bool) {
+func (p *person) until(wanted func(dashboard.View) bool) {
 	p.t.Helper()
-	err := p.set.until(withPatience(p.t), p.t.Logf, func(v dashboard.View) bool { return wanted(v.State) })
+	err := p.set.until(withPatience(p.t), p.t.Logf, wanted)
 	if err != nil {
 		v := p.set.daemon.View()
 		p.t.Fatalf("%v; the state is %#v, the verdict %+v, the notice %q", err, v.State, v.Verdict, v.Notice)
 	}
 }
 
-func is[S control.State](s control.State) bool {
-	_, ok := s.(S)
+func is[S control.State](v dashboard.View) bool {
+	_, ok := v.State.(S)
 	return ok
 }
+
+func resting[S control.State](v dashboard.View) bool { return is[S](v) && v.Doing == "" }
 
 // A person walks through the whole loop on the page, keeps the change, starts
 // another and goes back to the safe preset while it is being measured.
@@ -129,7 +131,7 @@ func TestWholeLoopByHand(t *testing.T) {
 	page := p.look()
 	p.sees(page, "proven", "Keep", "Roll back", "stage door")
 	p.press("/keep", url.Values{"change": {p.hidden(page, "change")}})
-	p.until(is[control.Kept])
+	p.until(resting[control.Kept])
 	kept := s.rig.Processor.Settings()
 	if slices.Equal(kept, found) {
 		t.Fatal("kept, but the processor holds what it held before")
@@ -138,7 +140,7 @@ func TestWholeLoopByHand(t *testing.T) {
 	p.confirm()
 	p.until(is[control.Measuring])
 	p.press("/safe", nil)
-	p.until(is[control.RolledBack])
+	p.until(resting[control.RolledBack])
 	p.sees(p.look(), "safe preset")
 	if now := s.rig.Processor.Settings(); !slices.Equal(now, found) {
 		t.Errorf("the processor holds\n%v, want the safe preset\n%v", now, found)

@@ -38,7 +38,7 @@ func DryRun(ctx context.Context, site engine.Site, profile processor.Profile) (t
 	defer func() { err = errors.Join(err, store.Close()) }()
 	err = reach(site, profile, store, func(c *control.Controller) error {
 		run, err := c.DryRun(ctx, sheet)
-		text = control.Describe(run)
+		text = control.Describe(run, site.Outputs)
 		return err
 	})
 	return text, err
