@@ -196,8 +196,8 @@ func paperFor(all []series) paper {
 		for i, db := range s.line.db {
 			if hz := s.line.hz[i]; hz >= lowHz && hz <= highHz && !math.IsNaN(db) && !math.IsInf(db, 0) {
 				top, bottom = math.Max(top, db), math.Min(bottom, db)
-				if s.measured {
-					top = math.Max(top, s.high[i])
+				if s.measured && s.high[i] > top && !math.IsInf(s.high[i], 1) {
+					top = s.high[i]
 				}
 			}
 		}

@@ -302,6 +302,8 @@ func TestWhatCannotBeDrawnIsLeftOut(t *testing.T) {
 	v.predicted.Front.FreqHz = append([]float64{5}, v.predicted.Front.FreqHz...) // below the axis
 	v.predicted.Front.P = append([]complex128{0.05}, v.predicted.Front.P...)
 	v.predicted.Rear = engine.Curve{FreqHz: []float64{30, 40, 50}, P: []complex128{0.05}} // cut short
+	v.captures = []verify.Capture{hear(engine.RoleFront, straightView().predicted.Front, 1, math.NaN())}
+	v.captures[0].Function.Sigma[9] = math.Inf(1)
 	c := drawChart(v)
 	front, rear := lineOf(t, c, "front predicted").Points, lineOf(t, c, "rear predicted").Points
 	if got := len(strings.Fields(front)); got != 100 {
