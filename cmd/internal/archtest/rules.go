@@ -30,11 +30,12 @@ func arrows() map[string][]string {
 		"verify/feed":       {"verify", "verify/transfer"},
 		"configs":           {"engine", "control/osc", "control/processor", "verify"},
 
-		"cmd/internal/dashboard": {"engine", "engine/picture", "control", "control/preset", "control/processor", "control/osc", "verify", "verify/transfer"},
-		"cmd/internal/rehearsal": {"engine/...", "control/osc", "verify/feed"},
-		"cmd/internal/daemon":    {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/dashboard"},
-		"cmd/internal/archtest":  {},
-		"cmd/hushback":           {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/daemon", "cmd/internal/dashboard", "cmd/internal/rehearsal"},
+		"cmd/internal/dashboard/figures": {"engine", "verify", "verify/transfer"},
+		"cmd/internal/dashboard":         {"cmd/internal/dashboard/figures", "engine", "engine/picture", "control", "control/preset", "control/processor", "control/osc", "verify", "verify/transfer"},
+		"cmd/internal/rehearsal":         {"engine/...", "control/osc", "verify/feed"},
+		"cmd/internal/daemon":            {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/dashboard"},
+		"cmd/internal/archtest":          {},
+		"cmd/hushback":                   {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/daemon", "cmd/internal/dashboard", "cmd/internal/rehearsal"},
 	}
 }
 
