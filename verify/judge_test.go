@@ -105,7 +105,7 @@ func TestFaultsAreRefuted(t *testing.T) {
 		phrase string
 	}{
 		{"polarity", func(b *box) { b.polarity = -1 }, "output %d in time", "polarity reversed"},
-		{"dead", func(b *box) { b.gainDB = -400 }, "output %d heard", "is silent"},
+		{"dead", func(b *box) { b.gainDB = -400 }, "output %d heard", "is silent: at least "},
 		{"late", func(b *box) { b.delaySec += 0.004 }, "output %d in time", "late"},
 		{"moved forward", func(b *box) { b.x += 0.6 }, "output %d in time", "°"},
 		{"moved back", func(b *box) { b.x -= 0.6 }, "output %d in time", "°"},

@@ -56,8 +56,8 @@ func (e *evidence) heard() ([]Claim, error) {
 		name := title(e.site.Outputs[k])
 		c.Sentence = fmt.Sprintf("%s is heard in front at %s dB against prediction (%s); wanted within %d dB",
 			name, spell(c.Value, 1), between(c.Low, c.High, 1, c.Unit), levelToleranceDB)
-		if c.Outcome == Refuted && c.Value < silentDB {
-			c.Sentence = fmt.Sprintf("%s is silent: %.0f dB below prediction", name, -c.Value)
+		if c.High < silentDB { // how far below, the noise does not let on
+			c.Sentence = fmt.Sprintf("%s is silent: at least %.0f dB below prediction", name, math.Min(-c.High, -engine.FloorDB))
 		}
 	}
 	return claims, nil
