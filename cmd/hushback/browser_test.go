@@ -1,0 +1,131 @@
+package main
+
+import (
+	"context"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/chromedp"
+
+	"hushback/cmd/internal/daemon"
+	"hushback/control"
+)
+
+// picturesIn names a folder; when set, the browser test leaves screenshots of
+// every stage there for people to look at.
+const picturesIn = "HUSHBACK_PICTURES"
+
+// phone is a browser of a phone's size on the daemon's page.
+type phone struct {
+	t   *testing.T
+	ctx context.Context
+}
+
+func newPhone(t *testing.T) *phone {
+	t.Helper()
+	path, err := exec.LookPath("chromium")
+	if err != nil {
+		t.Fatal("no browser on the PATH: install one, on Debian with `apt-get install chromium`")
+	}
+	options := append(slices.Clone(chromedp.DefaultExecAllocatorOptions[:]), chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU,
+		chromedp.UserDataDir(t.TempDir()), chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true))
+	ctx, cancel := context.WithTimeout(context.Background(), 4*time.Minute)
+	t.Cleanup(cancel)
+	ctx, stop := chromedp.NewExecAllocator(ctx, options...)
+	t.Cleanup(stop)
+	ctx, end := chromedp.NewContext(ctx)
+	t.Cleanup(end)
+	p := &phone{t: t, ctx: ctx}
+	p.do("start", chromedp.Navigate("about:blank"), chromedp.EmulateViewport(390, 844, chromedp.EmulateScale(2)))
+	return p
+}
+
+func (p *phone) do(what string, actions ...chromedp.Action[chromedp.Void]) {
+	p.t.Helper()
+	if err := chromedp.Do(p.ctx, actions...); err != nil {
+		p.t.Fatalf("%s: %v", what, err)
+	}
+}
+
+// until asks the page until the condition holds; asking may fail while the
+// page is being replaced.
+func (p *phone) until(what, condition string) {
+	p.t.Helper()
+	var holds bool
+	var err error
+	for deadline := time.Now().Add(patience); !holds && time.Now().Before(deadline); time.Sleep(20 * time.Millisecond) {
+		holds, err = chromedp.Run(p.ctx, chromedp.Evaluate[bool]("!!("+condition+")"))
+	}
+	if !holds {
+		body, _ := chromedp.Run(p.ctx, chromedp.Evaluate[string](`document.body.innerText`))
+		p.t.Fatalf("%s: never came true (%v); the page says:\n%s", what, err, body)
+	}
+}
+
+func (p *phone) press(button string) {
+	p.t.Helper()
+	p.until(button+" can be pressed", `document.querySelector("`+button+`")?.disabled === false`)
+	p.do("press "+button, chromedp.Click(chromedp.CSS(button)))
+}
+
+// picture leaves screenshots of the whole page, in both themes, where wanted.
+func (p *phone) picture(name string) {
+	p.t.Helper()
+	folder := os.Getenv(picturesIn)
+	if folder == "" {
+		return
+	}
+	for _, theme := range []string{"light", "dark"} {
+		scheme := emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: theme}}}
+		if _, err := chromedp.Call(p.ctx, emulation.SetEmulatedMedia, scheme); err != nil {
+			p.t.Fatal(err)
+		}
+		png, err := chromedp.Run(p.ctx, chromedp.FullScreenshot(100))
+		if err != nil {
+			p.t.Fatal(err)
+		}
+		if err := os.WriteFile(filepath.Join(folder, name+"-"+theme+".png"), png, 0o600); err != nil {
+			p.t.Fatal(err)
+		}
+	}
+}
+
+// The whole rehearsal by clicking, in a real browser: pair, store a safe
+// preset, dry run, confirm, watch it measured and proven, keep; then again,
+// and back to the safe preset with one press.
+func TestWholeLoopInABrowser(t *testing.T) {
+	s := raised(t, func(*daemon.Options) {})
+	found := s.rig.Processor.Settings()
+	p := newPhone(t)
+	p.do("pair", chromedp.Navigate(s.daemon.URL()+"/#k="+s.daemon.Code()))
+	p.until("paired", `document.querySelector("#safe-button") !== null && document.querySelector("#age").innerText === "Live"`)
+	p.picture("1-paired")
+	p.press("#store-safe-button")
+	p.press("#dry-run-button")
+	p.until("the dry run is there", `document.querySelector("#confirm-button")?.disabled === false`)
+	p.picture("2-dry-run")
+	p.press("#confirm-button")
+	p.until("values are read back", `document.querySelector("#send").innerText.includes("4.71 ms")`)
+	p.until("it measures", `document.body.innerText.includes("easuring 3 of 5")`)
+	p.picture("3-measuring")
+	p.until("proven", `document.querySelector("#verdict").innerText.toLowerCase().includes("proven")`)
+	p.until("held", `document.querySelector("#keep-button")?.disabled === false`)
+	p.picture("4-held")
+	p.press("#keep-button")
+	p.until("kept", `document.querySelector("#strip").innerText.toLowerCase().includes("kept")`)
+	if _, kept := s.daemon.View().State.(control.Kept); !kept {
+		t.Fatalf("the page says kept, the daemon %#v", s.daemon.View().State)
+	}
+	p.picture("5-kept")
+	p.press("#safe-button")
+	p.until("rolled back", `document.querySelector("#strip").innerText.toLowerCase().includes("rolled back")`)
+	if now := s.rig.Processor.Settings(); !slices.Equal(now, found) {
+		t.Errorf("the processor holds\n%v, want the safe preset\n%v", now, found)
+	}
+	p.picture("6-rolled-back")
+}
