@@ -65,6 +65,16 @@ func (e *evidence) worstAround(reaches []float64, f float64) float64 {
 	return worst
 }
 
+// asDeepAsNoiseTells holds the depth of the measured null at what the noise
+// and the shape of the curve let anybody say: a line through noisy values of a
+// bent curve may cross 0 by chance.
+func (e *evidence) asDeepAsNoiseTells(s engine.Summary) engine.Summary {
+	z, reaches := e.ratio(1)
+	bent := engine.DB(cmplx.Abs(e.bend(z, e.nearest(s.NullHz))(s.NullHz)))
+	s.NullDepthDB = math.Max(math.Max(s.NullDepthDB, bent), engine.DB(e.worstAround(reaches, s.NullHz)))
+	return s
+}
+
 func (e *evidence) nullDepth(s engine.Summary) Claim {
 	target := e.site.Target.NullHz
 	z, reaches := e.ratio(1)
@@ -76,8 +86,8 @@ func (e *evidence) nullDepth(s engine.Summary) Claim {
 		High: math.Max(s.AtTargetDB, decibels(depth+off)),
 	}
 	c.Outcome = atMost(c.Low, c.High, c.Limit)
-	c.Sentence = fmt.Sprintf("at the target of %.1f Hz the rear stands at %.1f dB against the front (%s); at most %.1f dB are wanted",
-		target, c.Value, between(c.Low, c.High, 1, c.Unit), c.Limit)
+	c.Sentence = fmt.Sprintf("at %.1f Hz the rear is %s the front (%s); at least %.1f dB below are wanted",
+		target, against(c.Value), betweenLevels(c.Low, c.High), -c.Limit)
 	return c
 }
 
@@ -173,6 +183,27 @@ func between(low, high float64, digits int, unit string) string {
 		return fmt.Sprintf("above %s %s", spell(low, digits), unit)
 	}
 	return fmt.Sprintf("between %s and %s %s", spell(low, digits), spell(high, digits), unit)
+}
+
+// against says a level relative to another in words.
+func against(db float64) string {
+	if db > 0 {
+		return spell(db, 1) + " dB above"
+	}
+	return spell(-db, 1) + " dB below"
+}
+
+// betweenLevels spells an interval of levels relative to another.
+func betweenLevels(low, high float64) string {
+	switch {
+	case math.IsInf(high, 1):
+		return between(low, high, 1, "dB")
+	case high <= 0 && math.IsInf(low, -1):
+		return fmt.Sprintf("at least %s dB below", spell(-high, 1))
+	case high <= 0:
+		return between(-high, -low, 1, "dB")
+	}
+	return fmt.Sprintf("%s to %s", against(low), against(high))
 }
 
 // spell is a number with so many decimals and no sign on a zero.

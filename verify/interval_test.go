@@ -111,17 +111,36 @@ func TestConclude(t *testing.T) {
 		return list
 	}
 	for _, c := range []struct {
-		claims  []Claim
-		want    Outcome
-		reasons int
+		promises, claims []Claim
+		want             Outcome
+		reasons          int
 	}{
-		{claims(Proven, Proven), Proven, 2},
-		{claims(Proven, Undecided), Undecided, 1},
-		{claims(Refuted, Undecided, Proven), Refuted, 2},
-		{claims(Undecided, Refuted, Undecided), Refuted, 3},
+		{claims(Proven, Proven), claims(Proven), Proven, 2},
+		{claims(Proven), claims(Undecided), Undecided, 1},
+		{claims(Refuted, Undecided), claims(Proven), Refuted, 2},
+		{claims(Undecided), claims(Refuted, Undecided), Refuted, 3},
+		{nil, claims(Undecided), Undecided, 1},
 	} {
-		if v := conclude(c.claims, prediction().Summary); v.Outcome != c.want || len(v.Reasons) != c.reasons {
+		if v := conclude(c.promises, c.claims, prediction().Summary); len(v.Claims) != len(c.promises)+len(c.claims) || v.Outcome != c.want || len(v.Reasons) != c.reasons {
 			t.Errorf("%v: %s with %d reasons, want %s with %d", c.claims, v.Outcome, len(v.Reasons), c.want, c.reasons)
+		}
+	}
+}
+
+func TestLevelsAgainstEachOther(t *testing.T) {
+	inf := math.Inf(1)
+	for _, c := range []struct {
+		low, high float64
+		want      string
+	}{
+		{-42.7, -41.2, "between 41.2 and 42.7 dB"},
+		{-inf, -41.2, "at least 41.2 dB below"},
+		{-1, 2, "1.0 dB below to 2.0 dB above"},
+		{-1, inf, "above -1.0 dB"},
+		{-inf, inf, "it could be anything"},
+	} {
+		if got := betweenLevels(c.low, c.high); got != c.want {
+			t.Errorf("%g to %g: %q, want %q", c.low, c.high, got, c.want)
 		}
 	}
 }

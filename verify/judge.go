@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/cmplx"
+	"slices"
 	"strings"
 
 	"hushback/engine"
@@ -20,8 +21,15 @@ const leastSignalDB = 10
 // microphone must have been taken out (DelaySec), so that phases turn slowly
 // from line to line.
 //
-// The claims, in this order:
+// The claims, in this order; the first three are what the sheet promised, the
+// others what must hold for the rig to be the one that was meant:
 //
+//   - "null depth": rear relative to front at the target, in dB; at most
+//     -Limits.NullDepthDB.
+//   - "null frequency": measured null less target, in Hz; within
+//     Limits.NullOffsetHz.
+//   - "sum in front": coherent sum of the outputs alone less the sum measured,
+//     worst in the range, in dB; at most Limits.SumShortfallDB.
 //   - "signal": at each microphone and frequency of the operating range the
 //     loudest capture stands 10 dB above the noise of one average,
 //     |H|²/(2·Sigma²·Averages); Value is the worst. Where it is not proven the
@@ -33,12 +41,6 @@ const leastSignalDB = 10
 //     range, in degrees late of prediction, the outputs' median at each
 //     frequency taken out; within 20 degrees at both microphones, the worse
 //     one is shown.
-//   - "null depth": rear relative to front at the target, in dB; at most
-//     -Limits.NullDepthDB.
-//   - "null frequency": measured null less target, in Hz; within
-//     Limits.NullOffsetHz.
-//   - "sum in front": coherent sum of the outputs alone less the sum measured,
-//     worst in the range, in dB; at most Limits.SumShortfallDB.
 //
 // A claim is proven when its 99 % interval clears the limit, refuted when the
 // interval lies wholly beyond, else undecided. Claims that pick the worst of
@@ -54,12 +56,13 @@ func Judge(site engine.Site, prediction engine.Prediction, captures []Capture) (
 		return Verdict{}, err
 	}
 	if len(missing) > 0 {
-		return conclude([]Claim{{Name: "captures", Outcome: Undecided, Sentence: "not measured: " + strings.Join(missing, "; ")}}, engine.Summary{}), nil
+		gap := Claim{Name: "captures", Outcome: Undecided, Sentence: "not measured: " + strings.Join(missing, "; ")}
+		return conclude(nil, []Claim{gap}, engine.Summary{}), nil
 	}
 	signal := e.signal()
 	summary, err := engine.Summarise(e.curve(e.everything.front), e.curve(e.everything.rear), e.coherent(), site.Target)
 	if signal.Outcome != Proven {
-		return conclude([]Claim{signal}, summary), nil // of silence there may be no summary
+		return conclude(nil, []Claim{signal}, summary), nil // of silence there may be no summary
 	}
 	if err != nil {
 		return Verdict{}, err
@@ -72,22 +75,25 @@ func Judge(site engine.Site, prediction engine.Prediction, captures []Capture) (
 	if err != nil {
 		return Verdict{}, err
 	}
-	claims := append([]Claim{signal}, heard...)
-	claims = append(claims, inTime...)
-	claims = append(claims, e.nullDepth(summary), e.nullFrequency(summary), e.sum(summary))
-	return conclude(claims, summary), nil
+	summary = e.asDeepAsNoiseTells(summary)
+	promises := []Claim{e.nullDepth(summary), e.nullFrequency(summary), e.sum(summary)}
+	return conclude(promises, slices.Concat([]Claim{signal}, heard, inTime), summary), nil
 }
 
-// conclude makes the verdict that follows from the claims.
-func conclude(claims []Claim, summary engine.Summary) Verdict {
-	v := Verdict{Outcome: Proven, Claims: claims, Summary: summary}
-	for _, c := range claims {
+// conclude makes the verdict that follows from the claims. Its reasons are the
+// claims that do not hold or, where all do, the promises that were kept.
+func conclude(promises, conditions []Claim, summary engine.Summary) Verdict {
+	v := Verdict{Outcome: Proven, Claims: slices.Concat(promises, conditions), Summary: summary}
+	for _, c := range v.Claims {
 		if c.Outcome == Refuted || c.Outcome == Undecided && v.Outcome == Proven {
 			v.Outcome = c.Outcome
 		}
+		if c.Outcome != Proven {
+			v.Reasons = append(v.Reasons, c.Sentence)
+		}
 	}
-	for _, c := range claims {
-		if c.Outcome != Proven || v.Outcome == Proven {
+	if v.Outcome == Proven {
+		for _, c := range promises {
 			v.Reasons = append(v.Reasons, c.Sentence)
 		}
 	}

@@ -49,6 +49,6 @@ type Claim struct {
 type Verdict struct {
 	Outcome Outcome
 	Claims  []Claim
-	Reasons []string       // sentences of the claims that are not proven; for Proven, of all
+	Reasons []string       // the sentences of the claims that do not hold; for Proven, of the promises kept
 	Summary engine.Summary // as measured; zero when there was nothing to measure it from
 }
