@@ -212,7 +212,7 @@ func TestInABrowser(t *testing.T) {
 	for _, width := range []int64{320, 390, 1280} {
 		do("resize", chromedp.EmulateViewport(width, 800))
 		until(fmt.Sprintf("everything fits into %d px", width), fmt.Sprintf(`innerWidth === %d && document.documentElement.scrollWidth <= innerWidth`, width))
-		until(fmt.Sprintf("targets are at least 44 px at %d px", width), `[...document.querySelectorAll("button, summary")].every((e) => {
+		until(fmt.Sprintf("targets are at least 44 px at %d px", width), `[...document.querySelectorAll("button, summary, .next a")].every((e) => {
 			const r = e.getBoundingClientRect(); return e.offsetParent === null || r.height >= 44 && r.width >= 44; })`)
 	}
 

@@ -15,7 +15,10 @@ import (
 )
 
 // journalShown is how much of the journal the page carries; the rest is on disk.
-const journalShown = 40
+const (
+	journalShown = 40  // entries
+	detailShown  = 140 // letters of an entry before it is folded
+)
 
 // sectionIDs are the parts of the page that follow the daemon, each an element
 // with this id and a template of this name.
@@ -28,7 +31,7 @@ type picture struct {
 	View
 	Now      standing
 	Headline string
-	Next     string
+	Next     step
 	Rows     []outputRow
 	Array    figures.Plan
 	Ground   figures.Plan
@@ -64,7 +67,10 @@ type claim struct {
 
 // journalLine is an entry with its moment said.
 type journalLine struct {
-	At, Event, Detail, Change string
+	Seq               uint64
+	At, Event, Change string
+	Detail            string
+	Beginning         string // of Detail, "" when that is short enough to stand whole
 }
 
 func compose(v View) picture {
@@ -85,16 +91,31 @@ func compose(v View) picture {
 	var measured *engine.Summary
 	if v.Verdict != nil {
 		measured = &v.Verdict.Summary
-		for _, c := range v.Verdict.Claims {
-			p.Claims = append(p.Claims, claim{c, claimNumbers(c)})
-		}
+		p.Claims = claimsOf(*v.Verdict)
 	}
 	p.Chart = figures.NewChart(v.Prediction, v.Site.Target, v.Captures, measured)
 	for _, e := range v.Journal[:min(len(v.Journal), journalShown)] {
-		p.Recent = append(p.Recent, journalLine{day(e.At), e.Event, e.Detail, e.Change})
+		l := journalLine{Seq: e.Seq, At: day(e.At), Event: e.Event, Change: e.Change, Detail: sentence(e.Detail)}
+		if start := beginning(l.Detail, detailShown); start != l.Detail {
+			l.Beginning = start
+		}
+		p.Recent = append(p.Recent, l)
 	}
 	p.Older = len(v.Journal) - len(p.Recent)
 	return p
+}
+
+// claimsOf lists a verdict's claims, those that are not proven first.
+func claimsOf(v verify.Verdict) []claim {
+	var open, proven []claim
+	for _, c := range v.Claims {
+		if said := (claim{c, claimNumbers(c)}); c.Outcome == verify.Proven {
+			proven = append(proven, said)
+		} else {
+			open = append(open, said)
+		}
+	}
+	return append(open, proven...)
 }
 
 // claimNumbers says value, interval and limit.

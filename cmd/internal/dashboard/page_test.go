@@ -97,6 +97,8 @@ func checkPage(t *testing.T, name, page string) []element {
 				t.Errorf("%s: <%s %s=%q>: the content policy forbids it", name, e.name, a, v)
 			case (a == "href" || a == "src" || a == "action") && (!strings.HasPrefix(v, "/") && !strings.HasPrefix(v, "#") || strings.HasPrefix(v, "//")):
 				t.Errorf("%s: <%s %s=%q> leads away from this page", name, e.name, a, v)
+			case a == "href" && strings.HasPrefix(v, "#") && !ids[v[1:]]:
+				t.Errorf("%s: a link to %s leads nowhere", name, v)
 			case (a == "for" || a == "aria-labelledby") && !ids[v]:
 				t.Errorf("%s: <%s %s=%q> names nothing", name, e.name, a, v)
 			}
@@ -330,8 +332,40 @@ func TestJournalIsBounded(t *testing.T) {
 		v.Journal = append(v.Journal, preset.Entry{Seq: uint64(1000 - i), Event: "read back", Detail: fmt.Sprintf("line number %d.", 1000-i)})
 	}
 	said := saidOn(checkPage(t, "long journal", pageOf(t, v)))
-	if !strings.Contains(said, "line number 1000.") || strings.Contains(said, "line number 960.") || !strings.Contains(said, "960 older lines") {
+	if !strings.Contains(said, "Line number 1000.") || strings.Contains(said, "Line number 960.") || !strings.Contains(said, "960 older lines") {
 		t.Error("want the 40 newest lines and the count of the others")
+	}
+}
+
+func TestLongJournalDetailIsFolded(t *testing.T) {
+	v := testView(control.Idle{})
+	long := "proven: " + strings.Repeat("the rear stands at -41.5 dB; ", 40)
+	v.Journal = []preset.Entry{{Seq: 7, Event: "held", Detail: long}, {Seq: 6, Event: "sending", Detail: "short"}}
+	for _, e := range checkPage(t, "journal", pageOf(t, v)) {
+		if e.attr["id"] == "d-journal-6" {
+			t.Error("a short line is folded")
+		}
+		if e.attr["id"] != "d-journal-7" {
+			continue
+		}
+		if !strings.HasPrefix(e.text, "Proven: the rear stands at −41.5 dB;") || !strings.Contains(e.text, "…Proven: the rear") {
+			t.Errorf("the folded line reads %q", e.text)
+		}
+		return
+	}
+	t.Error("a long line is not folded")
+}
+
+func TestWhatIsNotProvenComesFirst(t *testing.T) {
+	v := verify.Verdict{Claims: []verify.Claim{
+		{Name: "a", Outcome: verify.Proven}, {Name: "b", Outcome: verify.Undecided}, {Name: "c", Outcome: verify.Proven}, {Name: "d", Outcome: verify.Refuted},
+	}}
+	got := ""
+	for _, c := range claimsOf(v) {
+		got += c.Name
+	}
+	if got != "bdac" {
+		t.Errorf("claims come as %s, want bdac", got)
 	}
 }
 

@@ -7,6 +7,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"hushback/cmd/internal/dashboard/figures"
 	"hushback/control"
@@ -20,7 +22,7 @@ func words() template.FuncMap {
 	return template.FuncMap{
 		"ms": figures.Ms, "db": figures.DB, "hz": figures.Hz, "metres": figures.Metres, "polarity": sayPolarity, "mute": sayMute,
 		"number": figures.Number, "px": func(v float64) string { return strconv.FormatFloat(v, 'f', 1, 64) },
-		"clock": clock, "day": day, "unixms": func(t time.Time) int64 { return t.UnixMilli() }, "code": ShortCode, "hexbytes": hexBytes, "args": sayArgs, "param": sayParam, "minus": figures.Minus,
+		"clock": clock, "day": day, "unixms": func(t time.Time) int64 { return t.UnixMilli() }, "code": ShortCode, "hexbytes": hexBytes, "args": sayArgs, "param": sayParam, "minus": figures.Minus, "sentence": sentence,
 	}
 }
 
@@ -142,32 +144,61 @@ func outputsHold(outputs []int) string {
 	}
 }
 
-// next says what to do now.
-func next(v View, st standing) string {
+// step is what to do now, and the part of the page where that is done.
+type step struct{ Words, At string }
+
+func next(v View, st standing) step {
 	switch st.Name {
 	case "drafted":
 		if v.Safe == nil {
-			return "Store a safe preset: without one nothing is sent."
+			return step{"Store a safe preset: without one nothing is sent.", "send"}
 		}
-		return "Read the dry run, then confirm it."
+		return step{"Read the dry run, then confirm it.", "dry-run"}
 	case "sending":
-		return "Wait for the read-back. The way back below works at any time."
+		return step{"Wait for the read-back. The way back below works at any time.", "send"}
 	case "measuring":
-		return "Wait for the verdict. The way back below works at any time."
+		return step{"Wait for the verdict. The way back below works at any time.", "feeds"}
 	case "held":
-		return "Read the verdict, then keep or roll back."
+		return step{"Read the verdict, then keep or roll back.", "verdict"}
 	case "kept":
-		return "Done. A new dry run starts the next change."
+		return step{"Done. A new dry run starts the next change.", "dry-run"}
 	case "rolled back":
-		return "Find the reason, then take a new dry run."
+		return step{"Find the reason, then take a new dry run.", "verdict"}
 	case "adrift":
-		return "Turn these amplifiers down by hand, then roll back to the safe preset."
+		return step{"Turn these amplifiers down by hand, then roll back to the safe preset.", "safe-button"}
 	default:
 		if v.Safe == nil {
-			return "Store a safe preset, then take a dry run."
+			return step{"Store a safe preset, then take a dry run.", "presets"}
 		}
-		return "Check the sheet, then take a dry run."
+		return step{"Check the sheet, then take a dry run.", "sheet"}
 	}
+}
+
+// sentence makes a sentence for the page of words meant for a log: a capital
+// in front, a full stop behind, real minus signs.
+func sentence(words string) string {
+	first, size := utf8.DecodeRuneInString(words)
+	if size == 0 {
+		return ""
+	}
+	words = string(unicode.ToUpper(first)) + words[size:]
+	if !strings.ContainsAny(words[len(words)-1:], ".!?") {
+		words += "."
+	}
+	return figures.Minus(words)
+}
+
+// beginning is the start of long words, whole words only; all of short ones.
+func beginning(words string, runes int) string {
+	all := []rune(words)
+	if len(all) <= runes {
+		return words
+	}
+	cut := string(all[:runes])
+	if space := strings.LastIndexByte(cut, ' '); space > 0 {
+		cut = cut[:space]
+	}
+	return cut + "…"
 }
 
 // line is one parameter of one output, before and after.

@@ -24,6 +24,21 @@ func TestSettingsInWords(t *testing.T) {
 	}
 }
 
+func TestSentences(t *testing.T) {
+	for words, want := range map[string]string{
+		"": "", "the rear stands at -41.5 dB": "The rear stands at −41.5 dB.", "Done.": "Done.", "über alles!": "Über alles!", "why?": "Why?",
+	} {
+		if got := sentence(words); got != want {
+			t.Errorf("%q: got %q, want %q", words, got, want)
+		}
+	}
+	for words, want := range map[string]string{"": "", "one two": "one two", "one two three": "one two…", "onetwothreefour": "onetwothre…", "öne twö x": "öne twö x", "öne twö xyz": "öne twö…"} {
+		if got := beginning(words, 10); got != want {
+			t.Errorf("%q: begins %q, want %q", words, got, want)
+		}
+	}
+}
+
 func TestShortCode(t *testing.T) {
 	for digest, want := range map[string]string{"3f9a02bc77": "3f9a-02bc", "3f9a02bc": "3f9a-02bc", "3f9a": "3f9a", "": ""} {
 		if got := ShortCode(digest); got != want {
