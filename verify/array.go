@@ -167,8 +167,12 @@ func (e *evidence) sum(s engine.Summary) Claim {
 		c.High = math.Max(c.High, decibels((coherent[i]+soloReach[i])/math.Max(0, level-frontReach[i])))
 	}
 	c.Outcome = atMost(c.Low, c.High, c.Limit)
-	c.Sentence = fmt.Sprintf("in front the sum falls up to %.2f dB short of all outputs in phase, at %.1f Hz (%s); at most %.2f dB are wanted",
-		c.Value, s.ShortfallAtHz, between(c.Low, c.High, 2, c.Unit), c.Limit)
+	where := ""
+	if c.Outcome != Proven { // of a sum that holds, the noise picks the place
+		where = fmt.Sprintf(", at %.1f Hz", s.ShortfallAtHz)
+	}
+	c.Sentence = fmt.Sprintf("in front the sum falls up to %.2f dB short of all outputs in phase%s (%s); at most %.2f dB are wanted",
+		c.Value, where, between(c.Low, c.High, 2, c.Unit), c.Limit)
 	return c
 }
 

@@ -47,6 +47,7 @@ type row struct {
 	DelayMS  float64 `json:"delay_ms"`
 	Polarity int     `json:"polarity"`
 	GainDB   float64 `json:"gain_db"`
+	label    string
 }
 
 // alone goes through the loop with nobody present and prints what it came to.
@@ -107,9 +108,9 @@ func (s *set) until(ctx context.Context, say func(string, ...any), wanted func(d
 	said := ""
 	for {
 		v := s.daemon.View()
-		if words := cmp.Or(v.Doing, dashboard.StateName(v.State)); words != said {
-			said = words
-			say("%s", words)
+		if v.Doing != "" && v.Doing != said {
+			said = v.Doing
+			say("%s", said)
 		}
 		if wanted(v) {
 			return nil
@@ -151,7 +152,8 @@ func (s *set) result(ctx context.Context, found []engine.Setting) (result, error
 		r.AtTargetDB, r.ShortfallDB = number(m.AtTargetDB, 1), number(m.SumShortfallDB, 2)
 	}
 	for _, set := range v.Sheet.Settings {
-		r.Sheet = append(r.Sheet, row{set.Output, round(set.DelaySec*1000, 3), set.Polarity, round(set.GainDB, 2)})
+		output, _ := v.Site.Output(set.Output)
+		r.Sheet = append(r.Sheet, row{set.Output, round(set.DelaySec*1000, 3), set.Polarity, round(set.GainDB, 2), output.Label})
 	}
 	return r, nil
 }
@@ -180,7 +182,11 @@ func (r result) print(w io.Writer, asJSON bool) error {
 		fmt.Fprintf(w, "%-9s "+format+"\n", append([]any{name}, args...)...)
 	}
 	for _, s := range r.Sheet {
-		line(fmt.Sprintf("output %d", s.Output), "%6.2f ms  polarity %+d  %5.1f dB", s.DelayMS, s.Polarity, s.GainDB)
+		polarity := "normal"
+		if s.Polarity < 0 {
+			polarity = "reversed"
+		}
+		line(fmt.Sprintf("output %d", s.Output), "%6.2f ms  %5.1f dB  polarity %-8s  %s", s.DelayMS, s.GainDB, polarity, s.label)
 	}
 	p := r.Predicted
 	line("predicted", "null at %.1f Hz, %.0f dB deep; sum in front %.1f dB short of coherent", p.NullHz, -p.NullDepthDB, p.ShortfallDB)
@@ -191,7 +197,11 @@ func (r result) print(w io.Writer, asJSON bool) error {
 	for _, reason := range r.Reasons {
 		line("", "%s", reason)
 	}
-	line("ended", "%s after %d datagrams", r.Ended, r.Sends)
+	holds := "the sheet"
+	if r.HoldsAsFound {
+		holds = "what it held before"
+	}
+	line("ended", "%s after %d datagrams; the processor holds %s", r.Ended, r.Sends, holds)
 	return nil
 }
 
