@@ -21,7 +21,7 @@ Confirming is done on the daemon's page, for a dry run of its own.`,
 		Example: "  hushback dry-run mysite.yaml",
 		Args:    usage(cobra.ExactArgs(1)),
 		RunE: func(c *cobra.Command, args []string) error {
-			site, profile, err := openSite(args[0])
+			site, profile, err := openSite(args[0], "")
 			if err != nil {
 				return err
 			}

@@ -17,6 +17,10 @@ import (
 // exampleSite is the job that a rehearsal without a site file plays.
 const exampleSite = "ottersedge"
 
+// emulated is the profile that a rehearsal's processor speaks, whatever the
+// site's own would.
+const emulated = "plain-eight"
+
 type rehearseFlags struct {
 	fault      string
 	seed       uint64
@@ -30,9 +34,10 @@ func newRehearse() *cobra.Command {
 		Use:   "rehearse [SITE]",
 		Short: "Run the whole loop on an emulated processor in a simulated space",
 		Long: `Starts an emulated processor, a simulated space with two microphones, the daemon
-and its page, all talking over real sockets on this machine. Everything it plays
-on is invented. Open the page, pair with the code and walk through the job; or
-let --unattended do the same loop with nobody present.
+and its page, all talking over real sockets on this machine. The emulated
+processor speaks the profile plain-eight, whatever the site's own would. Open
+the page, pair with the code and walk through the job; or let --unattended do the
+same loop with nobody present.
 
 Exit code: 0 proven and kept (or, with a page, ended by Ctrl-C); 1 refuted or
 undecided, and rolled back; 2 bad input.`,
@@ -54,7 +59,7 @@ undecided, and rolled back; 2 bad input.`,
 	addSettings(c, "127.0.0.1:0", "")
 	f := c.Flags()
 	f.Lookup("state").Usage = "`folder` for presets and journal (default a new one, removed at the end)"
-	f.StringVar(&flags.fault, "fault", "", "put the rig out of order: `KIND[=OUTPUT]`, KIND polarity, dead, late, moved, cold or deaf")
+	f.StringVar(&flags.fault, "fault", "", "put the rig out of order, `KIND[=OUTPUT]`: polarity, dead, late, moved, cold or deaf")
 	f.Uint64Var(&flags.seed, "seed", 1, "`number` from which set-up scatter and noise are drawn")
 	f.BoolVar(&flags.unattended, "unattended", false, "go through the loop with nobody present, keeping only what is proven")
 	f.BoolVar(&flags.json, "json", false, "with --unattended: print the result as one JSON object")
@@ -94,7 +99,7 @@ func rehearsalInput(c *cobra.Command, name string, flags rehearseFlags) (daemon.
 	if err != nil {
 		return daemon.Options{}, rehearsal.Fault{}, err
 	}
-	site, profile, err := openSite(name)
+	site, profile, err := openSite(name, emulated)
 	if err != nil {
 		return daemon.Options{}, rehearsal.Fault{}, err
 	}

@@ -48,7 +48,7 @@ func rollBack(ctx context.Context, home daemon.Home, args []string, processorAt 
 	if len(args) == 0 {
 		return "", badInput{fmt.Errorf("no daemon runs on %s: name the site, so that its processor can be reached: hushback rollback SITE", home.Dir)}
 	}
-	site, profile, err := openSite(args[0])
+	site, profile, err := openSite(args[0], "")
 	if err != nil {
 		return "", err
 	}

@@ -25,7 +25,7 @@ daemon left unfinished is put back when it starts.`,
 			if err != nil {
 				return err
 			}
-			site, profile, err := openSite(args[0])
+			site, profile, err := openSite(args[0], "")
 			if err != nil {
 				return err
 			}

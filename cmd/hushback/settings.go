@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -128,13 +129,14 @@ func stateFolder() string {
 	return filepath.Join(home, ".local", "state", "hushback")
 }
 
-// openSite loads a site and the profile of its processor, and checks one
-// against the other.
-func openSite(name string) (engine.Site, processor.Profile, error) {
+// openSite loads a site and a profile, the one the site names unless another is
+// given, and checks one against the other.
+func openSite(name, profileName string) (engine.Site, processor.Profile, error) {
 	site, err := configs.OpenSite(name)
 	if err != nil {
 		return engine.Site{}, processor.Profile{}, badInput{err}
 	}
+	site.Wiring.Profile = cmp.Or(profileName, site.Wiring.Profile)
 	profile, err := configs.OpenProfile(site.Wiring.Profile)
 	if err == nil {
 		err = configs.Fit(site, profile)
