@@ -8,7 +8,7 @@ import (
 )
 
 // doubt is the chance that an interval misses the truth, for each claim.
-const doubt = 0.01
+const doubt = 1 - ConfidencePercent/100.
 
 // radius is how many Sigma around a measured H the true one lies within,
 // save for a chance of miss: in the complex plane, so both parts together.

@@ -34,13 +34,16 @@ const (
 	Undecided Outcome = "undecided"
 )
 
+// ConfidencePercent is how sure a claim's interval is.
+const ConfidencePercent = 99
+
 // Claim is one thing the sheet promised, held against what was measured.
 type Claim struct {
 	Name      string // "null depth", "null frequency", "sum in front", ... (see Judge)
 	Outcome   Outcome
 	Unit      string // "dB", "Hz" or "°"
 	Value     float64
-	Low, High float64 // 99 % confidence interval of Value; may be ±Inf
+	Low, High float64 // confidence interval of Value; may be ±Inf
 	Limit     float64
 	Sentence  string // one plain sentence with the numbers, for a person
 }

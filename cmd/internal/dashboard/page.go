@@ -120,7 +120,7 @@ func claimsOf(v verify.Verdict) []claim {
 
 // claimNumbers says value, interval and limit.
 func claimNumbers(c verify.Claim) string {
-	return fmt.Sprintf("%s%s%s; 95%s%% interval %s to %s; limit %s%s%s", figures.Number(c.Value, 2), figures.Space, c.Unit, figures.Space,
+	return fmt.Sprintf("%s%s%s; %d%s%% interval %s to %s; limit %s%s%s", figures.Number(c.Value, 2), figures.Space, c.Unit, verify.ConfidencePercent, figures.Space,
 		figures.Number(c.Low, 2), figures.Number(c.High, 2), figures.Number(c.Limit, 2), figures.Space, c.Unit)
 }
 
