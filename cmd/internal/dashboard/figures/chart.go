@@ -18,7 +18,6 @@ const (
 	plotTop, plotBottom     = 20.0, 228.0
 	lowHz, highHz           = 20.0, 120.0
 	leastDeep, mostDeep     = 30.0, 70.0 // dB that the level axis spans
-	normal95                = 1.96       // 95 % of a normal distribution lie within this many standard errors
 )
 
 // levels is a level in dB over frequency.
@@ -68,8 +67,8 @@ func (l levels) shifted(by float64) levels {
 	return out
 }
 
-// series is one line of the chart. Low and High are the ends of its 95 %
-// interval, for measured lines only.
+// series is one line of the chart. low and high are the ends of its interval,
+// for measured lines only, at the confidence of the verdict's intervals.
 type series struct {
 	role      engine.Role
 	measured  bool
@@ -87,6 +86,8 @@ func (s series) class() string {
 // measuredSeries is a capture as a line, by dB louder. The standard error of a
 // magnitude is about that of one part of the complex number.
 func measuredSeries(role engine.Role, f transfer.Function, by float64) series {
+	// So many standard errors on either side hold that share of a normal distribution.
+	share := math.Sqrt2 * math.Erfinv(verify.ConfidencePercent/100.)
 	s := series{role: role, measured: true, line: captureLevels(f).shifted(by)}
 	for i := range s.line.hz {
 		sigma := 0.0
@@ -94,8 +95,8 @@ func measuredSeries(role engine.Role, f transfer.Function, by float64) series {
 			sigma = f.Sigma[i]
 		}
 		m := cmplx.Abs(f.H[i])
-		s.low = append(s.low, decibels(math.Max(0, m-normal95*sigma))+by)
-		s.high = append(s.high, decibels(m+normal95*sigma)+by)
+		s.low = append(s.low, decibels(math.Max(0, m-share*sigma))+by)
+		s.high = append(s.high, decibels(m+share*sigma)+by)
 	}
 	return s
 }
@@ -157,6 +158,7 @@ type Chart struct {
 	Lines                    []Line
 	Labels                   []Text
 	Measured                 bool // whether anything measured is in it
+	Percent                  int  // confidence of the bars
 	Table                    []Row
 }
 
@@ -218,7 +220,7 @@ func NewChart(predicted engine.Prediction, t engine.Target, captures []verify.Ca
 	c := Chart{
 		Width: chartWidth, Height: chartHeight, Left: plotLeft, Right: plotRight, Top: plotTop, Bottom: plotBottom,
 		RangeX: p.x(t.Range.LowHz), RangeWidth: p.x(t.Range.HighHz) - p.x(t.Range.LowHz),
-		TargetX: p.x(t.NullHz), Target: Hz(t.NullHz),
+		TargetX: p.x(t.NullHz), Target: Hz(t.NullHz), Percent: verify.ConfidencePercent,
 	}
 	for _, hz := range []float64{20, 30, 40, 50, 60, 80, 100, 120} {
 		c.Across = append(c.Across, Tick{p.x(hz), Number(hz, 0)})

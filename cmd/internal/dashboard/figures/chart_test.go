@@ -151,7 +151,7 @@ func TestOnlyTheRangeSetsTheScale(t *testing.T) {
 	}
 }
 
-func TestBarsAre95Percent(t *testing.T) {
+func TestBarsAre99Percent(t *testing.T) {
 	v := straightView()
 	v.captures = []verify.Capture{hear(engine.RoleFront, v.predicted.Front, 1, 0.05*0.1)}
 	var low, high series
@@ -160,11 +160,11 @@ func TestBarsAre95Percent(t *testing.T) {
 			low, high = s, s
 		}
 	}
-	// 1.96 standard errors of a tenth: from 0.804 to 1.196 of the level.
-	if got, want := low.low[40], 20*math.Log10(0.804); math.Abs(got-want) > 1e-9 {
+	// The normal table: 99 % lie within 2.5758 standard errors, here a tenth each.
+	if got, want := low.low[40], 20*math.Log10(1-0.25758); math.Abs(got-want) > 1e-3 {
 		t.Errorf("lower end %.4f dB, want %.4f", got, want)
 	}
-	if got, want := high.high[40], 20*math.Log10(1.196); math.Abs(got-want) > 1e-9 {
+	if got, want := high.high[40], 20*math.Log10(1.25758); math.Abs(got-want) > 1e-3 {
 		t.Errorf("upper end %.4f dB, want %.4f", got, want)
 	}
 	v.captures[0].Function.Sigma = make([]float64, 101)
