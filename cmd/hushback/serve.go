@@ -51,6 +51,7 @@ func announce(w io.Writer, d *daemon.Daemon) {
 	fmt.Fprintf(w, "processor     %s\n", d.View().Processor)
 	fmt.Fprintf(w, "page          %s/\n", d.URL())
 	fmt.Fprintf(w, "pairing code  %s\n", d.Code())
+	fmt.Fprintf(w, "both in one   %s/#k=%s\n", d.URL(), d.Code())
 	if notice := d.View().Notice; notice != "" {
 		fmt.Fprintf(w, "notice        %s\n", notice)
 	}

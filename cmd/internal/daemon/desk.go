@@ -13,8 +13,8 @@ import (
 	"hushback/verify"
 )
 
-// journalShown is how many of the newest journal entries the page shows.
-const journalShown = 40
+// journalShown is how many of the newest journal entries a picture carries.
+const journalShown = 200
 
 // decision is a person's wish about a held change.
 type decision struct {
