@@ -122,8 +122,13 @@ func TestSafeWhileHeld(t *testing.T) {
 		})
 		must(t, err)
 		presses.Wait()
-		equal(t, "first press", states[0], state)
-		equal(t, "second press", states[1], state)
+		// Whoever presses while the change goes back shares its way; a press that
+		// comes after it is a way back of its own.
+		for i, s := range append(states[:], state) {
+			if back, ok := s.(RolledBack); !ok || back.To != ToSafe {
+				t.Errorf("press %d ended %+v", i, s)
+			}
+		}
 		r.holds("safe", safe())
 		r.settled("safe")
 		count := 0
@@ -132,7 +137,9 @@ func TestSafeWhileHeld(t *testing.T) {
 				count++
 			}
 		}
-		equal(t, "ways back", count, 1)
+		if count < 1 || count > 2 {
+			t.Errorf("%d ways back for two presses", count)
+		}
 	})
 }
 
