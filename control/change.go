@@ -72,6 +72,9 @@ func (c *Controller) Apply(ctx context.Context, confirmed *Confirmed, prove Prov
 	}
 	why := ch.carryOut(ctx, prove, decide)
 	if why == nil {
+		why = ch.stillStands(ctx)
+	}
+	if why == nil {
 		if why = c.cfg.Store.End(c.entry(ch.record.ID, "kept", "the sheet stays on the processor")); why == nil {
 			final = Kept{Change: ch.record.ID, Readings: ch.readings}
 			c.notify(final)
@@ -120,13 +123,34 @@ func changeID(opened time.Time, what string) string {
 }
 
 func (c *Controller) checkUnchanged(before, now []engine.Setting) error {
+	if what := c.changed(before, now); what != "" {
+		return fmt.Errorf("%s: %w", what, ErrChangedSince)
+	}
+	return nil
+}
+
+// changed says which value differs first, "" if none does.
+func (c *Controller) changed(before, now []engine.Setting) string {
 	for i, was := range before {
 		for _, param := range processor.Params {
 			if !c.cfg.Profile.Same(param, was, now[i]) {
-				return fmt.Errorf("output %d: %s was %s and is %s: %w", was.Output, param,
-					c.cfg.Profile.Words(param, was), c.cfg.Profile.Words(param, now[i]), ErrChangedSince)
+				return fmt.Sprintf("output %d: %s was %s and is %s", was.Output, param,
+					c.cfg.Profile.Words(param, was), c.cfg.Profile.Words(param, now[i]))
 			}
 		}
+	}
+	return ""
+}
+
+// stillStands looks once more before the change is kept: while it was held,
+// somebody else, or a power cut, may have changed the processor.
+func (ch *change) stillStands(ctx context.Context) error {
+	now, err := ch.c.read(ctx)
+	if err != nil {
+		return err
+	}
+	if what := ch.c.changed(ch.record.After, now); what != "" {
+		return fmt.Errorf("somebody changed the processor while the change was held: %s", what)
 	}
 	return nil
 }

@@ -129,13 +129,16 @@ func (c *Controller) Read(ctx context.Context) ([]engine.Setting, error) {
 }
 
 // StoreSafe reads the processor and stores what it holds as the safe preset.
-// ErrBusy while a change runs.
+// ErrBusy while a change runs, ErrAdrift after one that left outputs in doubt.
 func (c *Controller) StoreSafe(ctx context.Context) (preset.Preset, error) {
 	ctx, j, err := c.take(ctx, reading)
 	if err != nil {
 		return preset.Preset{}, err
 	}
 	defer c.leave(j, nil)
+	if err := c.checkNotAdrift(); err != nil {
+		return preset.Preset{}, err // what is in doubt must not become what is safe
+	}
 	settings, err := c.read(ctx)
 	if err != nil {
 		return preset.Preset{}, err
@@ -178,7 +181,9 @@ func (c *Controller) checkLoudness(settings []engine.Setting) error {
 	return nil
 }
 
-// safePreset is the safe preset, sure to cover every output the site uses.
+// safePreset is the safe preset as far as the site's outputs go, all of them
+// and no other, and none above its limit. It may have been stored for another
+// site on the same processor.
 func (c *Controller) safePreset() (preset.Preset, error) {
 	p, ok, err := c.cfg.Store.Get(preset.Safe)
 	if err != nil {
@@ -187,10 +192,17 @@ func (c *Controller) safePreset() (preset.Preset, error) {
 	if !ok {
 		return p, ErrNoSafe
 	}
+	stored := engine.Sheet{Settings: p.Settings}
+	p.Settings = nil
 	for _, o := range c.cfg.Outputs {
-		if _, ok := (engine.Sheet{Settings: p.Settings}).Setting(o.Number); !ok {
+		set, ok := stored.Setting(o.Number)
+		if !ok {
 			return p, fmt.Errorf("%w (the stored one knows nothing of output %d)", ErrNoSafe, o.Number)
 		}
+		p.Settings = append(p.Settings, set)
+	}
+	if err := c.checkLoudness(p.Settings); err != nil {
+		return p, fmt.Errorf("%w (the stored one is too loud for this site: %w)", ErrNoSafe, err)
 	}
 	return p, nil
 }
@@ -205,7 +217,7 @@ func (c *Controller) storeAsFound(settings []engine.Setting) error {
 	if err != nil {
 		return err
 	}
-	return c.note("", "as found stored", "nothing has been written to the processor yet")
+	return c.note("", "as found stored", "taken before the first write ever")
 }
 
 func (c *Controller) entry(change, event, detail string) preset.Entry {

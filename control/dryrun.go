@@ -2,6 +2,7 @@ package control
 
 import (
 	"context"
+	"crypto/rand"
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
@@ -45,6 +46,7 @@ func (c *Controller) DryRun(ctx context.Context, sheet engine.Sheet) (DryRun, er
 		return DryRun{}, fmt.Errorf("the processor stands too loud to come back to: %w: turn it down there first", err)
 	}
 	d := DryRun{Before: before, After: after, Expires: c.cfg.Now().Add(c.cfg.ConfirmFor)}
+	rand.Read(d.Nonce[:]) // never fails
 	if d.Steps, err = c.steps(before, after); err != nil {
 		return DryRun{}, err
 	}
@@ -117,7 +119,7 @@ func (d DryRun) clone() DryRun {
 // digest is SHA-256 over both states and, in order, each step's part and bytes.
 func digest(d DryRun) string {
 	h := sha256.New()
-	fmt.Fprintf(h, "before %s\nafter %s\n",
+	fmt.Fprintf(h, "dry run %x\nbefore %s\nafter %s\n", d.Nonce,
 		engine.Sheet{Settings: d.Before}.Digest(), engine.Sheet{Settings: d.After}.Digest())
 	for _, s := range d.Steps {
 		fmt.Fprintf(h, "%s %x\n", s.Part, s.Bytes)

@@ -2,6 +2,7 @@ package control
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"math"
 	"slices"
@@ -126,12 +127,15 @@ func TestDescribe(t *testing.T) {
 
 func TestDigestIsOfEverything(t *testing.T) {
 	r := newRig(t)
+	earlier, err := r.DryRun(t.Context(), sheet())
+	must(t, err)
 	d, err := r.DryRun(t.Context(), sheet())
 	must(t, err)
-	again, err := r.DryRun(t.Context(), sheet())
-	must(t, err)
-	equal(t, "the same dry run again", again.Digest, d.Digest)
+	if d.Digest == earlier.Digest {
+		t.Error("two dry runs of the same sheet share a digest, so that a confirm of one is a confirm of the other")
+	}
 	alter := map[string]func(*DryRun){
+		"the nonce":         func(d *DryRun) { d.Nonce[3] ^= 1 },
 		"a byte":            func(d *DryRun) { d.Steps[7].Bytes[19] ^= 1 },
 		"a part":            func(d *DryRun) { d.Steps[7].Part = PartUndo },
 		"the order":         func(d *DryRun) { d.Steps[0], d.Steps[1] = d.Steps[1], d.Steps[0] },
@@ -151,7 +155,7 @@ func TestDigestIsOfEverything(t *testing.T) {
 	// What the caller does to its dry run reaches nothing that is sent later.
 	confirmed, err := r.Confirm(d.Digest)
 	must(t, err)
-	for _, s := range again.Steps {
+	for _, s := range d.Steps {
 		if len(s.Message.Args) > 0 && s.Param == processor.Gain {
 			s.Message.Args[0] = float32(6)
 		}
@@ -162,6 +166,22 @@ func TestDigestIsOfEverything(t *testing.T) {
 		t.Errorf("%T", state)
 	}
 	r.holds("after all", sheet().Settings)
+}
+
+// TestAUsedConfirmIsNoneOfTheNextDryRun presses an old confirm again after
+// somebody else took the very same dry run, as a page that is reloaded does.
+func TestAUsedConfirmIsNoneOfTheNextDryRun(t *testing.T) {
+	r := newRig(t)
+	old, confirmed := r.confirmed()
+	_, err := r.Apply(t.Context(), confirmed, listen, func(context.Context, Held) Decision { return RollBack })
+	must(t, err)
+	writes := r.Writes()
+	_, err = r.DryRun(t.Context(), sheet())
+	must(t, err)
+	if _, err := r.Confirm(old.Digest); !errors.Is(err, ErrAltered) {
+		t.Errorf("the old confirm: %v", err)
+	}
+	equal(t, "writes", r.Writes(), writes)
 }
 
 func TestWhatADryRunRefuses(t *testing.T) {

@@ -347,3 +347,19 @@ func TestAJournalThatFailsRollsBack(t *testing.T) {
 		})
 	}
 }
+
+// TestChangedWhileHeld turns a knob while a change waits to be kept.
+func TestChangedWhileHeld(t *testing.T) {
+	r := newRig(t)
+	state := r.apply(t.Context(), func(context.Context, Held) Decision {
+		turned := r.device.get(2)
+		turned.GainDB = -20
+		r.device.put(turned)
+		return Keep
+	})
+	back, ok := state.(RolledBack)
+	if !ok || !strings.Contains(back.Reason, "output 2: gain was -7.8 dB and is -20.0 dB") {
+		t.Errorf("%+v", state)
+	}
+	r.holds("changed while held", asFound())
+}

@@ -14,6 +14,7 @@ import (
 
 	"hushback/control/osc"
 	"hushback/control/preset"
+	"hushback/engine"
 )
 
 func TestSafeDirectly(t *testing.T) {
@@ -236,4 +237,41 @@ func TestSafeThatDoesNotArriveIsAdrift(t *testing.T) {
 		}
 		r.holds("safe", safe())
 	})
+}
+
+// TestSafePresetOfAnotherSite: a preset stored for a site that used more
+// outputs, or played them louder, touches no other output and crosses no limit.
+func TestSafePresetOfAnotherSite(t *testing.T) {
+	r := newRig(t)
+	wide := append(safe(), engine.Setting{Output: 5, Polarity: 1, GainDB: -6})
+	must(t, r.store.Put(preset.Preset{Name: preset.Safe, Taken: time.Now(), Settings: wide}))
+	before := r.device.get(5)
+	_, err := r.Safe(t.Context())
+	must(t, err)
+	r.holds("safe", append(safe(), before))
+
+	loud := safe()
+	loud[0].GainDB = 5
+	must(t, r.store.Put(preset.Preset{Name: preset.Safe, Taken: time.Now(), Settings: loud}))
+	writes := r.Writes()
+	if _, err := r.Safe(t.Context()); !errors.Is(err, ErrNoSafe) || !strings.Contains(err.Error(), "output 1: gain 5.0 dB is above its limit") {
+		t.Errorf("too loud a safe preset: %v", err)
+	}
+	equal(t, "writes", r.Writes(), writes)
+}
+
+// TestNothingInDoubtBecomesSafe: while a change is adrift, what the processor
+// holds must not be stored over the preset that leads out of it.
+func TestNothingInDoubtBecomesSafe(t *testing.T) {
+	r := newRig(t)
+	_, confirmed := r.confirmed()
+	r.line.silent = func(osc.Message) bool { return r.line.writes() > 5 }
+	state, err := r.Apply(t.Context(), confirmed, listen, keep)
+	if _, adrift := state.(Adrift); !adrift {
+		t.Fatalf("%+v, %v", state, err)
+	}
+	r.line.silent = nil
+	if _, err := r.StoreSafe(t.Context()); !errors.Is(err, ErrAdrift) {
+		t.Errorf("stored what was in doubt: %v", err)
+	}
 }

@@ -37,7 +37,8 @@ const (
 
 // DryRun is exactly what a change would send, computed without sending any of it.
 type DryRun struct {
-	Digest  string           // SHA-256 over every step's bytes and both states
+	Digest  string           // SHA-256 over the nonce, every step's bytes and both states
+	Nonce   [16]byte         // random, so that a confirm of one dry run is none of the next
 	Before  []engine.Setting // read from the processor, ascending by output
 	After   []engine.Setting
 	Steps   []Step

@@ -47,10 +47,11 @@ func (w *wire) read(ctx context.Context, output int) (engine.Setting, error) {
 			}
 		}
 		if ctx.Err() != nil {
-			err = context.Cause(ctx)
+			return set, fmt.Errorf("output %d: %s cannot be read: %w", output, param, context.Cause(ctx))
 		}
 		if err != nil {
-			return set, fmt.Errorf("output %d: %s cannot be read: %w", output, param, err)
+			return set, fmt.Errorf("output %d: %s cannot be read: %w (asked %d times: is the processor on, and its address right?)",
+				output, param, err, w.profile.Tries)
 		}
 	}
 	return set, nil

@@ -102,12 +102,29 @@ func (c *Conn) Ask(ctx context.Context, query Message, answers func(Message) boo
 	}
 	switch {
 	case !errors.Is(end, context.DeadlineExceeded) || heard == nil:
-		return Message{}, fmt.Errorf("no answer to %s from %s: %w", query.Address, c.address, end)
+		return Message{}, noAnswer{query.Address, c.address, end}
 	case errors.Is(heard, syscall.ECONNREFUSED):
 		return Message{}, heard
 	}
-	return Message{}, fmt.Errorf("no answer to %s from %s: %w; heard instead: %w", query.Address, c.address, end, heard)
+	return Message{}, fmt.Errorf("%w; heard instead: %w", noAnswer{query.Address, c.address, end}, heard)
 }
+
+// noAnswer is a question that was not answered. A person is not told of the
+// deadline behind it, a program may ask.
+type noAnswer struct {
+	query, from string
+	end         error
+}
+
+func (e noAnswer) Error() string {
+	text := fmt.Sprintf("no answer to %s from %s", e.query, e.from)
+	if errors.Is(e.end, context.DeadlineExceeded) {
+		return text
+	}
+	return text + ": " + e.end.Error()
+}
+
+func (e noAnswer) Unwrap() error { return e.end }
 
 // Dropped counts the datagrams that could not be read or answered nothing.
 func (c *Conn) Dropped() int { return int(c.dropped.Load()) }

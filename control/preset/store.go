@@ -21,6 +21,8 @@ var (
 	ErrExists     = errors.New("the as-found preset is already stored and is never replaced")
 	ErrChangeOpen = errors.New("a change is already open")
 	ErrNoChange   = errors.New("no change is open")
+
+	ErrOtherProcessor = errors.New("the store belongs to another processor")
 )
 
 // The buckets of the file. Each bucket's sequence number is the number of
@@ -29,6 +31,7 @@ const (
 	bucketPresets = "presets" // by name
 	bucketJournal = "journal" // by sequence number, 1 to n without a gap
 	bucketOpen    = "open"    // the open change, if there is one
+	bucketOwner   = "owner"   // the processor that all of it is true of
 )
 
 // Store is the durable store, one file. What a method acknowledges with a nil
@@ -89,7 +92,7 @@ func (s *Store) open() error {
 	return syncFolder(filepath.Dir(s.path))
 }
 
-var buckets = [...]string{bucketPresets, bucketJournal, bucketOpen}
+var buckets = [...]string{bucketPresets, bucketJournal, bucketOpen, bucketOwner}
 
 // makeBuckets runs on a file that never had a commit only; in any other file a
 // missing bucket is damage, and making it anew would hide the loss.
@@ -126,6 +129,9 @@ func readAll(tx *bbolt.Tx) error {
 		return err
 	}
 	if _, _, err := readOpen(tx); err != nil {
+		return err
+	}
+	if _, _, err := readOwner(tx); err != nil {
 		return err
 	}
 	if err := checkLengths(tx); err != nil {

@@ -298,3 +298,20 @@ func TestUnsealNamesTheRecord(t *testing.T) {
 		}
 	}
 }
+
+// A store is of the first processor that it is told, for good.
+func TestStoreBelongsToOneProcessor(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "store")
+	s := open(t, path)
+	for range 2 {
+		must(t, s.Belong("kind at 192.0.2.1:1"))
+	}
+	must(t, s.Close())
+	s = open(t, path)
+	must(t, s.Belong("kind at 192.0.2.1:1"))
+	err := s.Belong("kind at 192.0.2.2:1")
+	if !errors.Is(err, ErrOtherProcessor) || !strings.Contains(err.Error(), "192.0.2.1:1") || !strings.Contains(err.Error(), path) {
+		t.Errorf("another processor: %v", err)
+	}
+	must(t, s.Belong("kind at 192.0.2.1:1"))
+}
