@@ -246,7 +246,7 @@ func TestAdrift(t *testing.T) {
 		adrift := stuckAtSheet(r)
 		equal(t, "outputs", adrift.Outputs, []int{2})
 		for _, want := range []string{
-			"on the way to as it stood before (output 2: polarity: wanted normal, got reversed)",
+			"on the way to what stood before (output 2: polarity: wanted normal, got reversed)",
 			"output 2: gain: wanted 0.0 dB, got -7.8 dB", "not opened",
 		} {
 			if !strings.Contains(adrift.Reason, want) {

@@ -85,8 +85,8 @@ type Held struct {
 
 // Where a change can go back to.
 const (
-	ToBefore = "as it stood before"
-	ToSafe   = "safe preset"
+	ToBefore = "what stood before"
+	ToSafe   = "the safe preset"
 )
 
 // Kept: the sheet stands and stays.

@@ -43,7 +43,7 @@ func raised(t *testing.T, change func(*daemon.Options)) *set {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() {
-		if err := set.strike(); err != nil {
+		if err := set.strike(t.Output(), true); err != nil {
 			t.Error(err)
 		}
 	})

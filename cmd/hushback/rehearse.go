@@ -83,14 +83,13 @@ func rehearse(c *cobra.Command, name string, flags rehearseFlags) (err error) {
 	if err != nil {
 		return err
 	}
-	defer func() { err = errors.Join(err, set.strike()) }()
 	if flags.unattended {
-		return set.alone(c.Context(), flags.json, c.OutOrStdout(), c.ErrOrStderr())
+		err = set.alone(c.Context(), flags.json, c.OutOrStdout(), c.ErrOrStderr())
+		return errors.Join(err, set.strike(c.ErrOrStderr(), err != nil && c.Context().Err() != nil))
 	}
 	set.invite(c.OutOrStdout())
 	<-c.Context().Done()
-	fmt.Fprintln(c.OutOrStdout(), "\nstopping; a change in flight is rolled back first")
-	return nil
+	return set.strike(c.OutOrStdout(), true)
 }
 
 // rehearsalInput gathers everything that can be wrong with what was typed.
@@ -137,15 +136,18 @@ func raise(o daemon.Options, seed uint64, fault rehearsal.Fault) (*set, error) {
 	ctx, hush := context.WithCancel(context.Background())
 	s := &set{rig: rig, daemon: d, fault: fault, seed: seed, hush: hush, listening: make(chan error, 1)}
 	go func() {
-		s.listening <- rig.Listen(ctx, "ws"+strings.TrimPrefix(d.URL(), "http")+daemon.FeedPath, d.AgentToken())
+		s.listening <- rig.Listen(ctx, "ws"+strings.TrimPrefix(d.Local(), "http")+daemon.FeedPath, d.AgentToken())
 	}()
 	return s, nil
 }
 
 // strike takes everything down, the daemon first: to roll a change back it
-// still needs the processor.
-func (s *set) strike() error {
-	err := s.daemon.Stop()
+// still needs the processor. Where somebody waits it says how that went.
+func (s *set) strike(w io.Writer, aloud bool) error {
+	if !aloud {
+		w = io.Discard
+	}
+	err := leave(w, s.daemon)
 	s.hush()
 	err = errors.Join(err, <-s.listening)
 	s.rig.Close()

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 
@@ -42,8 +43,10 @@ func rollBack(ctx context.Context, home daemon.Home, args []string, processorAt 
 	if err != nil {
 		return "", err
 	}
-	if running && note.Alive(ctx) {
-		return note.Safe(ctx)
+	if running {
+		if said, err := note.Safe(ctx); !errors.Is(err, daemon.ErrGone) {
+			return said, err
+		}
 	}
 	if len(args) == 0 {
 		return "", badInput{fmt.Errorf("no daemon runs on %s: name the site, so that its processor can be reached: hushback rollback SITE", home.Dir)}

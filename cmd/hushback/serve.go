@@ -1,7 +1,6 @@
 package main
 
 import (
-	"errors"
 	"fmt"
 	"io"
 
@@ -38,7 +37,7 @@ daemon left unfinished is put back when it starts.`,
 			}
 			announce(c.OutOrStdout(), d)
 			<-c.Context().Done()
-			return errors.Join(d.Stop())
+			return leave(c.OutOrStdout(), d)
 		},
 	}
 	addSettings(c, "127.0.0.1:8470", stateFolder())
@@ -56,4 +55,12 @@ func announce(w io.Writer, d *daemon.Daemon) {
 		fmt.Fprintf(w, "notice        %s\n", notice)
 	}
 	fmt.Fprintln(w, "ready; Ctrl-C stops, and rolls back a change in flight first")
+}
+
+// leave stops a daemon and says how it left the processor.
+func leave(w io.Writer, d *daemon.Daemon) error {
+	fmt.Fprintln(w, "\nstopping")
+	err := d.Stop()
+	fmt.Fprintln(w, d.View().Notice)
+	return err
 }

@@ -19,6 +19,10 @@ import (
 // answer to its mark, before it calls the microphone silent.
 const samplePatience = 3 * time.Second
 
+// slowPatience is how many times samplePatience a capture may take longer than
+// its own samples last: a busy machine is late, a slow sender never comes.
+const slowPatience = 3
+
 // Hub takes the agents' connections in and cuts captures out of their audio.
 // Make one with NewHub; it is an http.Handler for the agents' address.
 type Hub struct {
@@ -205,6 +209,8 @@ func (h *Hub) capture(ctx context.Context, microphone string, settle, length int
 		return Recording{}, err
 	}
 	r := Recording{Rate: h.rate, First: at + uint64(settle)}
+	whole := time.Duration(settle+length) * time.Second / time.Duration(h.rate)
+	late := time.After(whole + slowPatience*h.patience)
 	for {
 		more, err := ln.tape.read(&r, length)
 		if err != nil || len(r.Reference) == length {
@@ -216,6 +222,8 @@ func (h *Hub) capture(ctx context.Context, microphone string, settle, length int
 			return r, errClosed
 		case <-time.After(h.patience):
 			return r, fmt.Errorf("no samples for %v", h.patience)
+		case <-late:
+			return r, fmt.Errorf("%d of %d samples after %v: it sends too slowly", len(r.Reference), length, whole+slowPatience*h.patience)
 		case <-ctx.Done():
 			return r, ctx.Err()
 		}

@@ -8,8 +8,8 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"net"
 	"net/http"
+	"slices"
 	"sync"
 	"time"
 
@@ -29,6 +29,9 @@ const SampleRate = 48000
 
 // FeedPath is where microphones connect, below the page's address.
 const FeedPath = "/feed"
+
+// tryEvery is how often a processor that left a change adrift is looked for.
+const tryEvery = 2 * time.Second
 
 // stopWithin bounds how long a stop waits for open requests to end.
 const stopWithin = 5 * time.Second
@@ -58,13 +61,15 @@ type Daemon struct {
 	hub        *feed.Hub
 	page       *dashboard.Server
 	server     *http.Server
-	url        string
+	url, local string
 	access     dashboard.Access
 	decisions  chan decision
+	jobs       int // that run now; the board's owner alone touches it
 
 	work     context.Context // ends when the daemon is told to stop
 	stopWork context.CancelFunc
-	working  sync.WaitGroup     // changes, restores and the meter
+	working  sync.WaitGroup // changes, restores and the meter
+	serving  sync.WaitGroup
 	stopDesk context.CancelFunc // ends the board's owner, last of all
 }
 
@@ -82,14 +87,13 @@ func Start(o Options) (*Daemon, error) {
 	}
 	d.board = newBoard(dashboard.View{
 		Site: o.Site, Sheet: sheet, Prediction: prediction, State: control.Idle{},
-		Processor: o.Profile.Name + " at " + o.Site.Wiring.Address,
+		Processor: identity(o.Site, o.Profile),
 	})
 	desk, stopDesk := context.WithCancel(context.Background())
 	d.stopDesk = stopDesk
 	go d.board.run(desk)
 	d.work, d.stopWork = context.WithCancel(context.Background())
-	d.recover()
-	if err := d.serve(); err != nil {
+	if err := errors.Join(d.recover(), d.serve()); err != nil {
 		return nil, errors.Join(err, d.Stop())
 	}
 	d.working.Go(d.meter)
@@ -119,6 +123,9 @@ func (d *Daemon) open() error {
 	if d.store, err = preset.Open(o.Home.Store()); err != nil {
 		return err
 	}
+	if err := d.store.Belong(identity(o.Site, o.Profile)); err != nil {
+		return err
+	}
 	if d.wire, err = osc.Dial(o.Site.Wiring.Address, o.Profile.Gap); err != nil {
 		return fmt.Errorf("processor: %w", err)
 	}
@@ -129,29 +136,72 @@ func (d *Daemon) open() error {
 	return err
 }
 
+// identity names the processor that a state folder belongs to.
+func identity(site engine.Site, profile processor.Profile) string {
+	return profile.Name + " at " + site.Wiring.Address
+}
+
 // recover puts back what an earlier daemon's open change left behind, before
-// anybody can ask for anything else.
-func (d *Daemon) recover() {
+// anybody can ask for anything else. An error means that nobody can say
+// whether there was such a change.
+func (d *Daemon) recover() error {
 	state, found, err := d.controller.Recover(d.work)
+	if err != nil && !found {
+		return fmt.Errorf("looking for an unfinished change: %w", err)
+	}
+	if !found {
+		if _, err := d.controller.Read(d.work); err != nil {
+			d.tell("The processor cannot be read: " + err.Error())
+		}
+		d.refresh()
+		return nil
+	}
+	notice := recovered(state)
 	if err != nil {
-		d.tell("looking for an unfinished change: " + err.Error())
+		notice += " The journal could not be written: " + err.Error()
 	}
-	if found {
-		d.options.Log.Warn("found a change that an earlier daemon left unfinished", "state", dashboard.StateName(state))
-		d.tell(recovered(state))
-	}
+	d.options.Log.Warn("an earlier daemon left a change unfinished", "state", dashboard.StateName(state), "error", err)
+	d.tell(notice)
 	d.refresh()
+	if _, lost := state.(control.Adrift); lost {
+		d.working.Go(d.tryAgain)
+	}
+	return nil
+}
+
+// tryAgain waits for a processor that was not there when an unfinished change
+// had to be put back, as after a mains failure, and then puts it back.
+func (d *Daemon) tryAgain() {
+	tick := time.NewTicker(tryEvery)
+	defer tick.Stop()
+	for {
+		select {
+		case <-d.work.Done():
+			return
+		case <-tick.C:
+		}
+		if _, lost := d.View().State.(control.Adrift); !lost {
+			return // somebody went to the safe preset
+		}
+		if _, err := d.controller.Read(d.work); err != nil {
+			continue
+		}
+		if state, found, err := d.controller.Recover(d.work); found && err == nil {
+			d.tell(recovered(state))
+			d.refresh()
+		}
+	}
 }
 
 // serve opens the page and the microphones' feed.
 func (d *Daemon) serve() error {
-	listener, err := net.Listen("tcp", d.options.Listen)
+	at, err := listen(d.options.Listen)
 	if err != nil {
-		return fmt.Errorf("page: %w", err)
+		return err
 	}
-	d.url = "http://" + listener.Addr().String()
+	d.url = at.url
 	d.access = dashboard.Access{
-		Code: pairingCode(), AgentToken: token(), Hosts: d.options.Hosts, Session: d.options.Session,
+		Code: pairingCode(), AgentToken: token(), Hosts: slices.Concat(d.options.Hosts, at.hosts), Session: d.options.Session,
 	}
 	d.hub = feed.NewHub(microphones(d.options.Site), SampleRate, d.access.AgentToken)
 	d.page = dashboard.New(d, d.access)
@@ -159,12 +209,15 @@ func (d *Daemon) serve() error {
 	mux.Handle(FeedPath, d.hub)
 	mux.Handle("/", d.page)
 	d.server = &http.Server{Handler: mux, ReadHeaderTimeout: 5 * time.Second}
-	d.working.Go(func() {
-		if err := d.server.Serve(listener); !errors.Is(err, http.ErrServerClosed) {
-			d.options.Log.Error("the page ended", "error", err)
-		}
-	})
-	return d.options.Home.Leave(Note{URL: d.url, Token: d.access.AgentToken})
+	for _, listener := range at.listeners {
+		d.serving.Go(func() {
+			if err := d.server.Serve(listener); !errors.Is(err, http.ErrServerClosed) {
+				d.options.Log.Error("the page ended", "error", err)
+			}
+		})
+	}
+	d.local = at.local
+	return d.options.Home.Leave(Note{URL: d.local, Token: d.access.AgentToken})
 }
 
 // microphones names the site's measuring positions.
@@ -179,6 +232,9 @@ func microphones(site engine.Site) []string {
 // URL is the page's address, without a slash at its end.
 func (d *Daemon) URL() string { return d.url }
 
+// Local is the page's address for programs on this machine.
+func (d *Daemon) Local() string { return d.local }
+
 // Code is the pairing code.
 func (d *Daemon) Code() string { return d.access.Code }
 
@@ -186,17 +242,26 @@ func (d *Daemon) Code() string { return d.access.Code }
 func (d *Daemon) AgentToken() string { return d.access.AgentToken }
 
 // Stop ends everything. A change in flight is rolled back first, so that the
-// processor rests in a known state; a kept one stays.
+// processor rests in a known state; a kept one stays. The page sees how it
+// ended, then that nobody is there any more. It is an error if the processor
+// does not rest in a known state.
 func (d *Daemon) Stop() error {
 	d.stopWork()
+	d.working.Wait()
 	var err error
+	if lost, ok := d.View().State.(control.Adrift); ok {
+		err = adrift(lost.Outputs, lost.Reason)
+	}
 	if d.server != nil {
+		d.tell("The daemon was stopped. " + atRest(d.View().State))
 		ctx, cancel := context.WithTimeout(context.Background(), stopWithin)
 		defer cancel()
 		d.page.Close()
-		err = d.server.Shutdown(ctx)
+		if d.server.Shutdown(ctx) != nil { // somebody holds a connection open and says nothing
+			err = errors.Join(err, d.server.Close())
+		}
 	}
-	d.working.Wait()
+	d.serving.Wait()
 	d.stopDesk()
 	<-d.board.ended
 	return errors.Join(err, d.close())
@@ -212,7 +277,8 @@ func (d *Daemon) close() error {
 		errs = append(errs, d.wire.Close())
 	}
 	if d.store != nil {
-		errs = append(errs, d.store.Close(), d.options.Home.Clear())
+		// The note first: once the store is let go, the next daemon may leave its own.
+		errs = append(errs, d.options.Home.Clear(), d.store.Close())
 	}
 	return errors.Join(errs...)
 }

@@ -55,12 +55,14 @@ func (d *Daemon) Confirm(_ context.Context, digest string) error {
 	if err != nil {
 		return err
 	}
-	d.doing("sending")
-	d.working.Go(func() {
-		defer d.rest()
-		if _, err := d.controller.Apply(d.work, confirmed, d.prove, d.decide); err != nil {
+	d.job("sending", func() {
+		state, err := d.controller.Apply(d.work, confirmed, d.prove, d.decide)
+		if err != nil {
 			d.tell(err.Error())
 			d.options.Log.Error("change", "error", err)
+		}
+		if _, nothingSent := state.(control.Idle); nothingSent {
+			d.change(func(v *dashboard.View) { v.State = state })
 		}
 	})
 	return nil
@@ -133,9 +135,7 @@ func (d *Daemon) Safe(context.Context) error {
 	if d.View().Safe == nil {
 		return errors.New("there is no safe preset yet: store one first")
 	}
-	d.working.Go(func() {
-		defer d.rest()
-		d.doing("returning to the safe preset")
+	d.job("returning to the safe preset", func() {
 		if _, err := d.controller.Safe(d.work); err != nil {
 			d.tell(err.Error())
 			d.options.Log.Error("safe preset", "error", err)
@@ -164,10 +164,19 @@ func (d *Daemon) doing(words string) {
 	d.change(func(v *dashboard.View) { v.Doing = words })
 }
 
-// rest says that nothing is being done any more, with the store as it is now.
-func (d *Daemon) rest() {
-	d.refresh()
-	d.doing("")
+// job does a piece of work that goes on after the press that asked for it. The
+// page says what is being done until the last job that runs is done.
+func (d *Daemon) job(words string, work func()) {
+	d.change(func(v *dashboard.View) { v.Doing, d.jobs = words, d.jobs+1 })
+	d.working.Go(func() {
+		work()
+		d.refresh()
+		d.change(func(v *dashboard.View) {
+			if d.jobs--; d.jobs == 0 {
+				v.Doing = ""
+			}
+		})
+	})
 }
 
 // tell puts something on the page that the operator must know.
@@ -230,9 +239,23 @@ func recovered(s control.State) string {
 	case control.RolledBack:
 		return "The daemon was stopped in the middle of a change. The processor is back to " + s.To + ", read back to make sure."
 	case control.Adrift:
-		return "The daemon was stopped in the middle of a change and the processor could not be put back: " + s.Reason + ". Return to the safe preset as soon as the processor answers."
+		return "The daemon was stopped in the middle of a change, and the processor could not be put back."
 	default:
 		return "The daemon was stopped in the middle of a change, which had already come to rest."
+	}
+}
+
+// atRest says how the last change ended, for somebody who is leaving.
+func atRest(s control.State) string {
+	switch s := s.(type) {
+	case control.Kept:
+		return "The processor holds the kept sheet."
+	case control.RolledBack:
+		return "The processor is back to " + s.To + ", read back to make sure."
+	case control.Adrift:
+		return "Nobody can tell what the processor holds: " + s.Reason
+	default:
+		return "Nothing was sent that was not put back."
 	}
 }
 

@@ -1,13 +1,16 @@
 package daemon
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"net/http"
 	"os"
+	"strings"
 	"time"
 
 	"hushback/cmd/internal/dashboard"
@@ -46,11 +49,17 @@ func DryRun(ctx context.Context, site engine.Site, profile processor.Profile) (t
 
 // Safe returns to the safe preset where no daemon runs, and says how it ended.
 func Safe(ctx context.Context, home Home, site engine.Site, profile processor.Profile) (said string, err error) {
+	if _, err := os.Stat(home.Store()); errors.Is(err, fs.ErrNotExist) {
+		return "", fmt.Errorf("nothing was ever stored in %s, so there is no safe preset: is it the right state folder?", home.Dir)
+	}
 	store, err := preset.Open(home.Store())
 	if err != nil {
 		return "", err
 	}
 	defer func() { err = errors.Join(err, store.Close()) }()
+	if err := store.Belong(identity(site, profile)); err != nil {
+		return "", err
+	}
 	err = reach(site, profile, store, func(c *control.Controller) error {
 		state, err := c.Safe(ctx)
 		if err != nil {
@@ -68,10 +77,15 @@ func rested(s control.State) (string, error) {
 	case control.RolledBack:
 		return "the processor is back to " + s.To + ", read back to make sure", nil
 	case control.Adrift:
-		return "", fmt.Errorf("outputs %v may hold anything: %s", s.Outputs, s.Reason)
+		return "", adrift(s.Outputs, s.Reason)
 	default:
 		return "", fmt.Errorf("ended in state %q", dashboard.StateName(s))
 	}
+}
+
+// adrift is the error of outputs that nobody can vouch for.
+func adrift(outputs []int, reason string) error {
+	return fmt.Errorf("outputs %v may hold anything: turn their amplifiers down by hand, then roll back again: %s", outputs, reason)
 }
 
 // reach opens the wire to the processor for one piece of work.
@@ -88,13 +102,11 @@ func reach(site engine.Site, profile processor.Profile, store *preset.Store, wor
 	return work(c)
 }
 
-// Alive reports whether the daemon that left the note answers.
-func (n Note) Alive(ctx context.Context) bool {
-	_, err := n.state(ctx)
-	return err == nil
-}
+// ErrGone is that no daemon is where a note says.
+var ErrGone = errors.New("no daemon answers")
 
 // Safe asks the running daemon for the safe preset and waits until it rests.
+// ErrGone if there is none any more.
 func (n Note) Safe(ctx context.Context) (string, error) {
 	if err := n.post(ctx, "/safe"); err != nil {
 		return "", err
@@ -106,10 +118,12 @@ func (n Note) Safe(ctx context.Context) (string, error) {
 		switch {
 		case err != nil:
 			return "", err
-		case s.Doing == "" && s.State == dashboard.StateName(control.RolledBack{}):
-			return "the daemon returned the processor to the " + s.To + ", read back to make sure", nil
+		case s.Doing == "" && s.State == dashboard.StateName(control.RolledBack{}) && s.To == control.ToSafe:
+			return "the daemon returned the processor to " + s.To + ", read back to make sure", nil
+		case s.Doing == "" && len(s.InDoubt) > 0:
+			return "", adrift(s.InDoubt, s.Reason)
 		case s.Doing == "":
-			return "", fmt.Errorf("the daemon ended in state %q: %s", s.State, s.Notice)
+			return "", fmt.Errorf("the daemon ended %s %s instead of at the safe preset: %s: roll back again", s.State, s.To, cmp.Or(s.Notice, s.Reason))
 		}
 		select {
 		case <-ctx.Done():
@@ -143,7 +157,7 @@ func (n Note) call(ctx context.Context, method, path string) ([]byte, error) {
 	client := http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
 	response, err := client.Do(request)
 	if err != nil {
-		return nil, fmt.Errorf("asking the daemon: %w", err)
+		return nil, fmt.Errorf("%w at %s: %w", ErrGone, n.URL, err)
 	}
 	defer response.Body.Close()
 	body, err := io.ReadAll(io.LimitReader(response.Body, 1<<20))
@@ -151,7 +165,7 @@ func (n Note) call(ctx context.Context, method, path string) ([]byte, error) {
 		return nil, fmt.Errorf("asking the daemon: %w", err)
 	}
 	if response.StatusCode >= http.StatusBadRequest {
-		return nil, fmt.Errorf("the daemon refused %s: %s", path, body)
+		return nil, fmt.Errorf("%s: %s", path, strings.TrimSpace(string(body)))
 	}
 	return body, nil
 }

@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"context"
+	"errors"
 	"net/http"
 	"net/http/httptest"
 	"strings"
@@ -38,7 +39,8 @@ func TestNoteAsksTheDaemonForTheSafePreset(t *testing.T) {
 		want, fail string
 	}{
 		{"done", askedDaemon{states: []string{`{"state":"measuring","doing":"rolling back"}`, `{"state":"rolled back","rolled_back_to":"the safe preset","doing":""}`}}, "safe preset, read back", ""},
-		{"adrift", askedDaemon{states: []string{`{"state":"adrift","notice":"no answer","doing":""}`}}, "", "adrift"},
+		{"adrift", askedDaemon{states: []string{`{"state":"adrift","outputs_in_doubt":[2,3],"reason":"no answer","doing":""}`}}, "", "outputs [2 3] may hold anything"},
+		{"another roll back", askedDaemon{states: []string{`{"state":"rolled back","rolled_back_to":"what stood before","doing":""}`}}, "", "rolled back what stood before instead of"},
 		{"refused", askedDaemon{refuse: true}, "", "no safe preset"},
 		{"not a daemon", askedDaemon{states: []string{"<html>"}}, "", "invalid character"},
 	} {
@@ -76,12 +78,12 @@ func TestNoteGivesUpWithItsContext(t *testing.T) {
 
 func TestNoteOfADaemonThatIsGone(t *testing.T) {
 	server := httptest.NewServer(http.NotFoundHandler())
-	if (Note{URL: server.URL}).Alive(t.Context()) {
-		t.Error("something else at that address passes for the daemon")
+	if _, err := (Note{URL: server.URL}).Safe(t.Context()); err == nil || errors.Is(err, ErrGone) {
+		t.Errorf("something else at that address: %v, want an error that does not say that nobody is there", err)
 	}
 	server.Close()
-	if (Note{URL: server.URL}).Alive(t.Context()) {
-		t.Error("nothing at that address passes for the daemon")
+	if _, err := (Note{URL: server.URL}).Safe(t.Context()); !errors.Is(err, ErrGone) {
+		t.Errorf("nothing at that address: %v, want %v", err, ErrGone)
 	}
 }
 

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strings"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -41,10 +40,17 @@ func (d *Daemon) prove(ctx context.Context, bench control.Bench) (control.Proof,
 		return control.Proof{}, fmt.Errorf("judging: %w", err)
 	}
 	d.judged(captures, &verdict)
-	return control.Proof{
-		Proven: verdict.Outcome == verify.Proven,
-		Reason: string(verdict.Outcome) + ": " + strings.Join(verdict.Reasons, "; "),
-	}, nil
+	return control.Proof{Proven: verdict.Outcome == verify.Proven, Reason: inShort(verdict)}, nil
+}
+
+// inShort is a verdict in one sentence: what weighs most, and how much more
+// there is to read in the verdict itself.
+func inShort(v verify.Verdict) string {
+	text := fmt.Sprintf("%s: %s", v.Outcome, v.Reasons[0])
+	if more := len(v.Reasons) - 1; more > 0 {
+		text += fmt.Sprintf(" (and %d more, see the verdict)", more)
+	}
+	return text
 }
 
 // takeAll walks through the series of captures.
@@ -53,7 +59,7 @@ func (d *Daemon) takeAll(ctx context.Context, bench control.Bench) ([]verify.Cap
 	var captures []verify.Capture
 	for i, solo := range append([]int{verify.Everything}, outputs...) {
 		d.doing(fmt.Sprintf("measuring %d of %d: %s", i+1, len(outputs)+1, d.openNow(solo)))
-		if err := open(ctx, bench, solo); err != nil {
+		if err := play(ctx, bench, solo); err != nil {
 			return nil, err
 		}
 		pair, err := d.take(ctx, solo)
@@ -67,7 +73,7 @@ func (d *Daemon) takeAll(ctx context.Context, bench control.Bench) ([]verify.Cap
 	return captures, bench.Everything(ctx)
 }
 
-func open(ctx context.Context, bench control.Bench, solo int) error {
+func play(ctx context.Context, bench control.Bench, solo int) error {
 	if solo == verify.Everything {
 		return bench.Everything(ctx)
 	}
