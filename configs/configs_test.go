@@ -59,16 +59,16 @@ func TestExampleSite(t *testing.T) {
 	want := engine.Site{
 		Job:        "Ottersedge meadow, evening stage (invented)",
 		Air:        engine.Air{TemperatureC: 17.5, Humidity: 0.62, PressurePa: 100900},
-		Target:     engine.Target{NullHz: 47, Range: engine.Band{LowHz: 32, HighHz: 68}},
+		Target:     engine.Target{NullHz: 48, Range: engine.Band{LowHz: 32, HighHz: 68}},
 		Limits:     engine.Limits{NullDepthDB: 24, NullOffsetHz: 0.5, SumShortfallDB: 1.5},
 		TestSignal: engine.TestSignal{PeriodSec: 0.5, Band: engine.Band{LowHz: 20, HighHz: 120}},
 		Wiring:     engine.Wiring{Profile: "plain-eight", Address: "192.0.2.10:8700"},
 		Outputs:    []engine.Output{{Number: 1, Label: "rear"}, {Number: 2, Label: "left front"}, {Number: 3, Label: "centre front"}, {Number: 4, Label: "right front"}},
 		Sources: []engine.Source{
 			{Name: "rear sub", Row: engine.RowRear, At: engine.Point{Z: 0.3}, Output: 1},
-			{Name: "left front sub", Row: engine.RowFront, At: engine.Point{X: 1.65, Y: 1.75, Z: 0.3}, Output: 2},
-			{Name: "centre front sub", Row: engine.RowFront, At: engine.Point{X: 2.1, Z: 0.3}, Output: 3},
-			{Name: "right front sub", Row: engine.RowFront, At: engine.Point{X: 1.65, Y: -1.75, Z: 0.3}, Output: 4},
+			{Name: "left front sub", Row: engine.RowFront, At: engine.Point{X: 1.6, Y: 1.75, Z: 0.3}, Output: 2},
+			{Name: "centre front sub", Row: engine.RowFront, At: engine.Point{X: 2.05, Z: 0.3}, Output: 3},
+			{Name: "right front sub", Row: engine.RowFront, At: engine.Point{X: 1.6, Y: -1.75, Z: 0.3}, Output: 4},
 		},
 		Microphones: []engine.Microphone{
 			{Name: "mixing position", Role: engine.RoleFront, At: engine.Point{X: 24, Z: 1.2}},

@@ -36,12 +36,12 @@ func TestPlaces(t *testing.T) {
 	}
 	const source = "{name: centre front sub, row"
 	tests := []struct{ path, want string }{
-		{"sources[2].at", place(source, "[2.1 m")},
+		{"sources[2].at", place(source, "[2.05 m")},
 		{"sources[2].at[1]", place(source, "0 m,  ")},
 		{"sources[2].level", place(source, "{")},              // not written: its source
 		{"sources[9].at", place("- {name: rear sub,", "- {")}, // no such source: the list
-		{"target.null", place("null: 47 Hz", "47 Hz")},
-		{"target.depth.of[3].dreams", place("null: 47 Hz", "null")},
+		{"target.null", place("null: 48 Hz", "48 Hz")},
+		{"target.depth.of[3].dreams", place("null: 48 Hz", "null")},
 		{"zones[1].corners[0]", place("[[-45 m", "[-45 m")},
 		{"wiring.address", place("job: Otters", "job")},
 		{"", place("job: Otters", "job")},

@@ -81,7 +81,7 @@ func (e *evidence) nullDepth(s engine.Summary) Claim {
 	depth := cmplx.Abs(e.bend(z, e.nearest(target))(target))
 	off := e.worstAround(reaches, target)
 	c := Claim{
-		Name: "null depth", Unit: "dB", Value: s.AtTargetDB, Limit: -e.site.Limits.NullDepthDB,
+		Name: NullDepth, Unit: "dB", Value: s.AtTargetDB, Limit: -e.site.Limits.NullDepthDB,
 		Low:  math.Min(s.AtTargetDB, decibels(depth-off)),
 		High: math.Max(s.AtTargetDB, decibels(depth+off)),
 	}

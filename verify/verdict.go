@@ -37,6 +37,10 @@ const (
 // ConfidencePercent is how sure a claim's interval is.
 const ConfidencePercent = 99
 
+// NullDepth names the claim that is made whenever the signal was good enough to
+// say anything of the array.
+const NullDepth = "null depth"
+
 // Claim is one thing the sheet promised, held against what was measured.
 type Claim struct {
 	Name      string // "null depth", "null frequency", "sum in front", ... (see Judge)

@@ -19,14 +19,11 @@ func newDryRun() *cobra.Command {
 for each output, before and after in plain words and every datagram in hex.
 Confirming is done on the daemon's page, for a dry run of its own.`,
 		Example: "  hushback dry-run mysite.yaml",
-		Args:    usage(cobra.ExactArgs(1)),
+		Args:    usage(cobra.ExactArgs(1), "name one site: a file, or an example such as ottersedge"),
 		RunE: func(c *cobra.Command, args []string) error {
-			site, profile, err := openSite(args[0], "")
+			site, profile, err := openSite(args[0], "", processorAt)
 			if err != nil {
 				return err
-			}
-			if processorAt != "" {
-				site.Wiring.Address = processorAt
 			}
 			ctx, cancel := context.WithTimeout(c.Context(), 30*time.Second)
 			defer cancel()

@@ -1,13 +1,18 @@
 package main
 
 import (
+	"bytes"
+	"context"
 	"fmt"
+	"net"
 	"slices"
 	"strings"
 	"testing"
 	"time"
 
+	"hushback/cmd/internal/daemon"
 	"hushback/cmd/internal/dashboard"
+	"hushback/cmd/internal/rehearsal"
 )
 
 // The daemon is killed (SIGKILL, the real process) after the n-th write of a
@@ -76,5 +81,73 @@ func TestStoppedInTheMiddleOfAChange(t *testing.T) {
 	}
 	if now := rig.Processor.Settings(); !slices.Equal(now, found) {
 		t.Errorf("the processor holds\n%v, want as found\n%v", now, found)
+	}
+}
+
+// A state folder is of one processor: what an unfinished change on one must be
+// put back to is never sent to another.
+func TestStateFolderIsOfOneProcessor(t *testing.T) {
+	one, two := newRig(t), newRig(t)
+	state := stateFolderFor(t)
+	p := serve(t, one, state)
+	p.command.Process.Signal(interrupt)
+	if err := <-p.ended; err != nil {
+		t.Fatal(err)
+	}
+	p.ended <- nil
+	var out, errs bytes.Buffer
+	code := run(withPatience(t), []string{"serve", exampleSite, "--processor", two.Processor.Addr(), "--state", state, "--listen", "127.0.0.1:0"}, &out, &errs)
+	if code == exitDone || !strings.Contains(errs.String(), one.Processor.Addr()) || !strings.Contains(errs.String(), "state folder of its own") {
+		t.Errorf("exit code %d, errors %q", code, errs.String())
+	}
+	if two.Processor.Writes() != 0 {
+		t.Errorf("%d writes reached the other processor", two.Processor.Writes())
+	}
+}
+
+// After a mains failure the daemon may be there before the processor is. It
+// says that it cannot tell, goes on looking, and puts back what it must.
+func TestProcessorComesLaterThanTheDaemon(t *testing.T) {
+	rig := newRig(t)
+	found := rig.Processor.Settings()
+	state := stateFolderFor(t)
+	first := serve(t, rig, state)
+	first.listen(rig)
+	rig.Processor.OnWrite(func(written int) {
+		if written == 11 {
+			first.command.Process.Kill()
+		}
+	})
+	first.confirm()
+	first.ended <- <-first.ended
+	address := rig.Processor.Addr()
+	rig.Close()
+
+	second := serveAt(t, address, state)
+	if r := second.state(); r.State != "adrift" || len(r.InDoubt) == 0 {
+		t.Errorf("without a processor the page says %q, outputs in doubt %v", r.State, r.InDoubt)
+	}
+	back, err := rehearsal.StartProcessor(context.Background(), rehearsal.ProcessorOptions{Address: address})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(back.Close)
+	second.until(func(r dashboard.Report) bool { return r.State == "rolled back" })
+	if now := back.Settings(); !slices.Equal(now, found) {
+		t.Errorf("the processor holds\n%v, want as found\n%v", now, found)
+	}
+}
+
+// A browser that opens a connection ahead of time and says nothing does not
+// make a clean stop an error.
+func TestStopBesideASilentConnection(t *testing.T) {
+	s := raised(t, func(*daemon.Options) {})
+	silent, err := net.Dial("tcp", strings.TrimPrefix(s.daemon.URL(), "http://"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer silent.Close()
+	if err := s.daemon.Stop(); err != nil {
+		t.Error(err)
 	}
 }

@@ -35,7 +35,7 @@ func raised(t *testing.T, change func(*daemon.Options)) *set {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := settings{State: stateFolderFor(t), Listen: "127.0.0.1:0", ConfirmFor: time.Minute, KeepFor: time.Minute, Session: time.Hour, LogLevel: "warn"}
+	s := settings{State: stateFolderFor(t), Listen: "127.0.0.1:0", confirmFor: time.Minute, keepFor: time.Minute, session: time.Hour}
 	options := s.options(site, profile, t.Output())
 	change(&options)
 	set, err := raise(options, 1, rehearsal.Fault{})
@@ -244,6 +244,10 @@ func TestBadInputIsToldFromRefuted(t *testing.T) {
 		{"serve", "--help"},
 		{"dry-run", "--help"},
 		{"rehearse --keep-for 0", "keep-for"},
+		{"rehearse --keep-for 90", "90s"},
+		{"rehearse --listen 8470", "host:port"},
+		{"dry-run ottersedge --processor somewhere", "host:port"},
+		{"serve a b", "name one site"},
 		{"rehearse --log-level loud", "log-level"},
 		{"nonsense", "nonsense"},
 	} {

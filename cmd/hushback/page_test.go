@@ -124,7 +124,7 @@ func TestWholeLoopByHand(t *testing.T) {
 	if err := s.until(withPatience(t), t.Logf, connected); err != nil {
 		t.Fatal(err)
 	}
-	p.sees(p.look(), "Ottersedge", "centre front", "47.0")
+	p.sees(p.look(), "Ottersedge", "centre front", "48.0")
 	p.press("/safe-preset", nil)
 	p.confirm()
 	p.until(is[control.Held])

@@ -76,9 +76,14 @@ type process struct {
 // serve starts a daemon process on a rig and waits until it says where it is.
 func serve(t *testing.T, rig *rehearsal.Rig, state string) *process {
 	t.Helper()
+	return serveAt(t, rig.Processor.Addr(), state)
+}
+
+func serveAt(t *testing.T, processor, state string) *process {
+	t.Helper()
 	p := &process{t: t, said: &bytes.Buffer{}, ended: make(chan error, 1)}
 	p.command = exec.Command(os.Args[0], "serve", exampleSite,
-		"--processor", rig.Processor.Addr(), "--state", state, "--listen", "127.0.0.1:0")
+		"--processor", processor, "--state", state, "--listen", "127.0.0.1:0")
 	p.command.Env = append(os.Environ(), asProgram+"=1")
 	p.command.Stderr = p.said
 	out, err := p.command.StdoutPipe()

@@ -44,7 +44,7 @@ undecided, and rolled back; 2 bad input.`,
 		Example: `  hushback rehearse
   hushback rehearse --unattended --json
   hushback rehearse --unattended --fault polarity=3`,
-		Args: usage(cobra.MaximumNArgs(1)),
+		Args: usage(cobra.MaximumNArgs(1), "name one site, or none for the example"),
 		RunE: func(c *cobra.Command, args []string) error {
 			if flags.json && !flags.unattended {
 				return badInput{errors.New("--json goes with --unattended: with a page there is nothing to print at the end")}
@@ -98,7 +98,7 @@ func rehearsalInput(c *cobra.Command, name string, flags rehearseFlags) (daemon.
 	if err != nil {
 		return daemon.Options{}, rehearsal.Fault{}, err
 	}
-	site, profile, err := openSite(name, emulated)
+	site, profile, err := openSite(name, emulated, "")
 	if err != nil {
 		return daemon.Options{}, rehearsal.Fault{}, err
 	}

@@ -20,7 +20,7 @@ func newRollback() *cobra.Command {
 daemon is asked to do it, whatever else it is doing. Where none runs, name the
 site so that the processor can be reached without one.`,
 		Example: "  hushback rollback\n  hushback rollback mysite.yaml",
-		Args:    usage(cobra.MaximumNArgs(1)),
+		Args:    usage(cobra.MaximumNArgs(1), "name one site at most"),
 		RunE: func(c *cobra.Command, args []string) error {
 			ctx, cancel := context.WithTimeout(c.Context(), time.Minute)
 			defer cancel()
@@ -51,12 +51,9 @@ func rollBack(ctx context.Context, home daemon.Home, args []string, processorAt 
 	if len(args) == 0 {
 		return "", badInput{fmt.Errorf("no daemon runs on %s: name the site, so that its processor can be reached: hushback rollback SITE", home.Dir)}
 	}
-	site, profile, err := openSite(args[0], "")
+	site, profile, err := openSite(args[0], "", processorAt)
 	if err != nil {
 		return "", err
-	}
-	if processorAt != "" {
-		site.Wiring.Address = processorAt
 	}
 	return daemon.Safe(ctx, home, site, profile)
 }

@@ -66,7 +66,7 @@ practice come before anything that this program says.`,
 		SilenceUsage:      true,
 		SilenceErrors:     true,
 		CompletionOptions: cobra.CompletionOptions{HiddenDefaultCmd: true},
-		Args:              usage(cobra.NoArgs),
+		Args:              usage(cobra.NoArgs, "one of the commands"),
 		RunE:              func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
@@ -76,11 +76,11 @@ practice come before anything that this program says.`,
 	return root
 }
 
-// usage makes a wrong number of arguments an error that says where to look.
-func usage(check cobra.PositionalArgs) cobra.PositionalArgs {
+// usage makes wrong arguments an error that says what is wanted.
+func usage(check cobra.PositionalArgs, want string) cobra.PositionalArgs {
 	return func(c *cobra.Command, args []string) error {
-		if err := check(c, args); err != nil {
-			return badInput{fmt.Errorf("%w\nsee: %s --help", err, c.CommandPath())}
+		if check(c, args) != nil {
+			return badInput{fmt.Errorf("%s: got %q, want: %s\nsee: %s --help", c.Name(), args, want, c.CommandPath())}
 		}
 		return nil
 	}

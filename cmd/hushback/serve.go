@@ -18,18 +18,15 @@ func newServe() *cobra.Command {
 stopped. A change in flight is rolled back before it ends; one that an earlier
 daemon left unfinished is put back when it starts.`,
 		Example: "  hushback serve mysite.yaml --listen 192.0.2.10:8470",
-		Args:    usage(cobra.ExactArgs(1)),
+		Args:    usage(cobra.ExactArgs(1), "name one site: a file, or an example such as ottersedge"),
 		RunE: func(c *cobra.Command, args []string) error {
 			s, err := readSettings(c)
 			if err != nil {
 				return err
 			}
-			site, profile, err := openSite(args[0], "")
+			site, profile, err := openSite(args[0], "", processorAt)
 			if err != nil {
 				return err
-			}
-			if processorAt != "" {
-				site.Wiring.Address = processorAt
 			}
 			d, err := daemon.Start(s.options(site, profile, c.ErrOrStderr()))
 			if err != nil {

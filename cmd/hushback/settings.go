@@ -2,10 +2,10 @@ package main
 
 import (
 	"cmp"
-	"errors"
 	"fmt"
 	"io"
 	"log/slog"
+	"net"
 	"os"
 	"path/filepath"
 	"strings"
@@ -24,13 +24,16 @@ import (
 // settings are the daemon's own: flags before environment before file before
 // default. Sites and profiles are not settings; they have a strict loader.
 type settings struct {
-	Listen     string        `mapstructure:"listen"`
-	State      string        `mapstructure:"state"`
-	Hosts      []string      `mapstructure:"hosts"`
-	ConfirmFor time.Duration `mapstructure:"confirm-for"`
-	KeepFor    time.Duration `mapstructure:"keep-for"`
-	Session    time.Duration `mapstructure:"session"`
-	LogLevel   string        `mapstructure:"log-level"`
+	Listen     string   `mapstructure:"listen"`
+	State      string   `mapstructure:"state"`
+	Hosts      []string `mapstructure:"hosts"`
+	ConfirmFor string   `mapstructure:"confirm-for"`
+	KeepFor    string   `mapstructure:"keep-for"`
+	Session    string   `mapstructure:"session"`
+	LogLevel   string   `mapstructure:"log-level"`
+
+	confirmFor, keepFor, session time.Duration // as check read them
+	level                        slog.Level
 }
 
 // addSettings declares the flags that settings are read from.
@@ -61,12 +64,11 @@ func readSettings(c *cobra.Command) (settings, error) {
 		}
 	}
 	var s settings
-	err := v.Unmarshal(&s, viper.DecodeHook(mapstructure.ComposeDecodeHookFunc(
-		mapstructure.StringToTimeDurationHookFunc(), mapstructure.StringToSliceHookFunc(","))))
-	if err != nil {
+	if err := v.Unmarshal(&s, viper.DecodeHook(mapstructure.StringToSliceHookFunc(","))); err != nil {
 		return settings{}, badInput{fmt.Errorf("settings: %w", err)}
 	}
-	return s, s.check()
+	err := s.check()
+	return s, err
 }
 
 // readFile reads a settings file and refuses what no setting is called.
@@ -78,41 +80,50 @@ func readFile(v *viper.Viper, path string) error {
 		return fmt.Errorf("settings file: %w", err)
 	}
 	var known settings
-	err := file.UnmarshalExact(&known, viper.DecodeHook(mapstructure.StringToTimeDurationHookFunc()))
-	if err != nil {
+	if err := file.UnmarshalExact(&known); err != nil {
 		return fmt.Errorf("settings file %s: %w", path, err)
 	}
 	return v.MergeConfigMap(file.AllSettings())
 }
 
-func (s settings) check() error {
-	for name, d := range map[string]time.Duration{"confirm-for": s.ConfirmFor, "keep-for": s.KeepFor, "session": s.Session} {
-		if d < time.Second {
-			return badInput{fmt.Errorf("setting %s: got %v, want at least one second, with a unit such as 90s or 3m", name, d)}
+// check reads what is text but means more.
+func (s *settings) check() error {
+	for _, d := range []struct {
+		name, text string
+		into       *time.Duration
+	}{
+		{"confirm-for", s.ConfirmFor, &s.confirmFor},
+		{"keep-for", s.KeepFor, &s.keepFor},
+		{"session", s.Session, &s.session},
+	} {
+		var err error
+		if *d.into, err = time.ParseDuration(d.text); err != nil || *d.into < time.Second {
+			return badInput{fmt.Errorf("setting %s: got %q, want at least 1s, with a unit such as 90s, 3m or 12h", d.name, d.text)}
 		}
 	}
-	if s.Listen == "" {
-		return badInput{errors.New("setting listen: got nothing, want host:port such as 127.0.0.1:8470")}
+	if err := address("setting listen", s.Listen, "127.0.0.1:8470"); err != nil {
+		return err
 	}
-	if _, err := s.level(); err != nil {
+	if err := s.level.UnmarshalText([]byte(s.LogLevel)); err != nil {
 		return badInput{fmt.Errorf("setting log-level: got %q, want debug, info, warn or error", s.LogLevel)}
 	}
 	return nil
 }
 
-func (s settings) level() (slog.Level, error) {
-	var level slog.Level
-	err := level.UnmarshalText([]byte(s.LogLevel))
-	return level, err
+// address refuses what is no host:port.
+func address(what, text, such string) error {
+	if _, port, err := net.SplitHostPort(text); err != nil || port == "" {
+		return badInput{fmt.Errorf("%s: got %q, want host:port such as %s", what, text, such)}
+	}
+	return nil
 }
 
 // options turns settings into what the daemon is started with.
 func (s settings) options(site engine.Site, profile processor.Profile, log io.Writer) daemon.Options {
-	level, _ := s.level() // checked when read
 	return daemon.Options{
 		Site: site, Profile: profile, Home: daemon.Home{Dir: s.State}, Listen: s.Listen, Hosts: s.Hosts,
-		ConfirmFor: s.ConfirmFor, KeepFor: s.KeepFor, Session: s.Session,
-		Log: slog.New(slog.NewTextHandler(log, &slog.HandlerOptions{Level: level})),
+		ConfirmFor: s.confirmFor, KeepFor: s.keepFor, Session: s.session,
+		Log: slog.New(slog.NewTextHandler(log, &slog.HandlerOptions{Level: s.level})),
 	}
 }
 
@@ -130,13 +141,20 @@ func stateFolder() string {
 }
 
 // openSite loads a site and a profile, the one the site names unless another is
-// given, and checks one against the other.
-func openSite(name, profileName string) (engine.Site, processor.Profile, error) {
+// given, and checks one against the other. A processor's address, if there is
+// one, takes the place of the site's.
+func openSite(name, profileName, processorAt string) (engine.Site, processor.Profile, error) {
 	site, err := configs.OpenSite(name)
 	if err != nil {
 		return engine.Site{}, processor.Profile{}, badInput{err}
 	}
+	if processorAt != "" {
+		if err := address("--processor", processorAt, "192.0.2.10:8700"); err != nil {
+			return engine.Site{}, processor.Profile{}, err
+		}
+	}
 	site.Wiring.Profile = cmp.Or(profileName, site.Wiring.Profile)
+	site.Wiring.Address = cmp.Or(processorAt, site.Wiring.Address)
 	profile, err := configs.OpenProfile(site.Wiring.Profile)
 	if err == nil {
 		err = configs.Fit(site, profile)

@@ -44,12 +44,12 @@ func TestSettingsComeFromFlagsThenEnvironmentThenFileThenDefault(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got.Listen != "127.0.0.1:2" || got.State != "somewhere" || got.KeepFor != 40*time.Second || got.ConfirmFor != time.Minute ||
+	if got.Listen != "127.0.0.1:2" || got.State != "somewhere" || got.keepFor != 40*time.Second || got.confirmFor != time.Minute ||
 		strings.Join(got.Hosts, " ") != "rig.example 192.0.2.1" || got.LogLevel != "warn" {
 		t.Errorf("read %+v", got)
 	}
 	got, err = reads(t, "--hosts", "a,b")
-	if err != nil || strings.Join(got.Hosts, " ") != "a b" || got.Listen != "127.0.0.1:1" || got.Session != 12*time.Hour {
+	if err != nil || strings.Join(got.Hosts, " ") != "a b" || got.Listen != "127.0.0.1:1" || got.session != 12*time.Hour {
 		t.Errorf("without a file: %+v, %v", got, err)
 	}
 }

@@ -146,8 +146,10 @@ func (s *set) result(ctx context.Context, found []engine.Setting) (result, error
 	}
 	_, r.Kept = v.State.(control.Kept)
 	if v.Verdict != nil {
-		m := v.Verdict.Summary
 		r.Verdict = v.Verdict.Outcome
+	}
+	if v.Verdict != nil && judgedNull(*v.Verdict) {
+		m := v.Verdict.Summary
 		r.NullHz, r.NullDepthDB = number(m.NullHz, 2), number(m.NullDepthDB, 1)
 		r.AtTargetDB, r.ShortfallDB = number(m.AtTargetDB, 1), number(m.SumShortfallDB, 2)
 	}
@@ -156,6 +158,12 @@ func (s *set) result(ctx context.Context, found []engine.Setting) (result, error
 		r.Sheet = append(r.Sheet, row{set.Output, round(set.DelaySec*1000, 3), set.Polarity, round(set.GainDB, 2), output.Label})
 	}
 	return r, nil
+}
+
+// judgedNull reports whether the measurement was good enough to say anything of
+// the null: of noise there are numbers too, but none to be told.
+func judgedNull(v verify.Verdict) bool {
+	return slices.ContainsFunc(v.Claims, func(c verify.Claim) bool { return c.Name == verify.NullDepth })
 }
 
 // reasons are the verdict's, or what kept the loop from reaching one.
@@ -192,6 +200,9 @@ func (r result) print(w io.Writer, asJSON bool) error {
 	line("predicted", "null at %.1f Hz, %.0f dB deep; sum in front %.1f dB short of coherent", p.NullHz, -p.NullDepthDB, p.ShortfallDB)
 	if r.NullHz != nil {
 		line("measured", "null at %.1f Hz, %.0f dB deep; sum in front %.1f dB short of coherent", *r.NullHz, -*r.NullDepthDB, *r.ShortfallDB)
+	}
+	if r.NullHz == nil {
+		line("measured", "nothing that tells of the null")
 	}
 	line("verdict", "%s", r.Verdict)
 	for _, reason := range r.Reasons {
