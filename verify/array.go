@@ -186,7 +186,10 @@ func between(low, high float64, digits int, unit string) string {
 	case noHigh:
 		return fmt.Sprintf("above %s %s", spell(low, digits), unit)
 	}
-	return fmt.Sprintf("between %s and %s %s", spell(low, digits), spell(high, digits), unit)
+	if from, to := spell(low, digits), spell(high, digits); from != to {
+		return fmt.Sprintf("between %s and %s %s", from, to, unit)
+	}
+	return fmt.Sprintf("give or take less than %s %s", spell(math.Pow10(-digits), digits), unit)
 }
 
 // against says a level relative to another in words.
