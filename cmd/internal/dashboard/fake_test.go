@@ -305,7 +305,7 @@ func testStates() map[string]control.State {
 		"measuring":   control.Measuring{Change: "c-0008", Readings: testReadings(false)},
 		"held":        control.Held{Change: "c-0008", KeepBy: testTime, Readings: testReadings(false)},
 		"kept":        control.Kept{Change: "c-0008", Readings: testReadings(false)},
-		"rolled back": control.RolledBack{Change: "c-0008", To: "as it stood before", Reason: "The null was refuted.", Readings: testReadings(true)},
+		"rolled back": control.RolledBack{Change: "c-0008", To: control.ToBefore, Reason: "The null was refuted.", Readings: testReadings(true)},
 		"adrift":      control.Adrift{Change: "c-0008", Outputs: []int{1, 3}, Reason: "No reply to 4 queries of output 1 and output 3."},
 	}
 }

@@ -107,13 +107,14 @@ type socket struct {
 	done   chan struct{} // closed when serve is over
 	read   chan struct{} // closed when reading is over
 
-	sent map[string]string // what the page has, by section
-	seq  uint64            // of the last picture sent
+	sent     map[string]string // what the page has, by section
+	seq      uint64            // of the last picture sent
+	patience time.Duration     // with one write
 }
 
 func newSocket(s *Server, conn *websocket.Conn) *socket {
 	return &socket{
-		server: s, conn: conn, sent: map[string]string{},
+		server: s, conn: conn, sent: map[string]string{}, patience: writeWithin,
 		beats: make(chan beat), done: make(chan struct{}), read: make(chan struct{}),
 	}
 }
@@ -149,7 +150,7 @@ func (k *socket) serve(ctx context.Context, changed <-chan struct{}) {
 			return
 		case _, open := <-changed:
 			if !open {
-				k.close(websocket.CloseGoingAway, "the daemon ends")
+				k.goodbye()
 				return
 			}
 			news = true
@@ -191,7 +192,7 @@ func (k *socket) write(f frame) error {
 	if err != nil {
 		return err
 	}
-	if err := k.conn.SetWriteDeadline(time.Now().Add(writeWithin)); err != nil {
+	if err := k.conn.SetWriteDeadline(time.Now().Add(k.patience)); err != nil {
 		return err
 	}
 	return k.conn.WriteMessage(websocket.TextMessage, text)
@@ -239,7 +240,16 @@ func (k *socket) bye(ctx context.Context) {
 		k.close(closeExpired, "the pairing is over")
 		return
 	}
-	k.close(websocket.CloseGoingAway, "the daemon ends")
+	k.goodbye()
+}
+
+// goodbye shows how things stood when the daemon ended, whether or not the page
+// has taken the last picture in, since there will be no other.
+func (k *socket) goodbye() {
+	k.patience = farewell
+	if _, err := k.push(); err == nil {
+		k.close(websocket.CloseGoingAway, "the daemon ends")
+	}
 }
 
 // close says why and gives the page a moment to answer, so that it sees the

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"hushback/cmd/internal/dashboard/figures"
+	"hushback/control/preset"
 	"hushback/engine"
 	"hushback/verify"
 )
@@ -29,20 +30,28 @@ func sectionIDs() []string {
 // picture is a View made ready for the templates.
 type picture struct {
 	View
-	Now      standing
-	Headline string
-	Next     step
-	Rows     []outputRow
-	Array    figures.Plan
-	Ground   figures.Plan
-	Changes  []outputChange
-	Differ   int // lines of Changes that differ
-	Parts    []part
-	Chart    figures.Chart
-	Hearing  []hearing
-	Claims   []claim
-	Recent   []journalLine
-	Older    int
+	Now       standing
+	Headline  string
+	Why       string // the reason behind it, a sentence or ""
+	Told      string // the notice, a sentence or ""
+	Doing     string // with real minus signs
+	Strip     string // what the strip adds to the state's name
+	Next      step
+	OfferSafe bool // the next step is to store the safe preset
+	Rows      []outputRow
+	Array     figures.Plan
+	Ground    figures.Plan
+	Changes   []outputChange
+	Differ    int // lines of Changes that differ
+	Parts     []part
+	Datagrams string
+	ReadWrong int // values read back that differ
+	Chart     figures.Chart
+	Hearing   []hearing
+	Missing   string // microphones not connected, "" when all are
+	Judged    *judged
+	Journal   []journalGroup
+	Older     int
 }
 
 // outputRow is one output of the solved sheet with its label.
@@ -59,23 +68,26 @@ type hearing struct {
 	Taken []string
 }
 
-// claim is a verdict's claim with its numbers said.
-type claim struct {
-	verify.Claim
-	Numbers string
+// journalGroup is the entries of one change, or of none, that follow each other.
+type journalGroup struct {
+	Change string
+	Lines  []journalLine
 }
 
 // journalLine is an entry with its moment said.
 type journalLine struct {
-	Seq               uint64
-	At, Event, Change string
-	Detail            string
-	Beginning         string // of Detail, "" when that is short enough to stand whole
+	Seq       uint64
+	At, Event string
+	Detail    string
+	Beginning string // of Detail, "" when that is short enough to stand whole
 }
 
 func compose(v View) picture {
-	p := picture{View: v, Now: flatten(v.State)}
-	p.Headline, p.Next = headline(p.Now), next(v, p.Now)
+	p := picture{View: v, Now: flatten(v.State), Hearing: hearings(v)}
+	p.Missing = missing(p.Hearing)
+	p.OfferSafe = v.Safe == nil && !p.Now.Running && p.Now.Name != "adrift"
+	p.Headline, p.Why, p.Told = headline(p.Now), why(p.Now), told(v.Notice, p.Now)
+	p.Doing, p.Strip, p.Next = figures.Minus(v.Doing), stripWords(v.Doing, p.Now), next(v, p.Now, p.Missing)
 	for _, set := range v.Sheet.Settings {
 		o, _ := v.Site.Output(set.Output)
 		p.Rows = append(p.Rows, outputRow{set, o.Label})
@@ -83,45 +95,36 @@ func compose(v View) picture {
 	p.Array, p.Ground = figures.ArrayPlan(v.Site), figures.GroundPlan(v.Site)
 	if p.Now.DryRun != nil {
 		p.Changes, p.Parts = changesOf(v.Site, *p.Now.DryRun), partsOf(*p.Now.DryRun)
+		p.Datagrams = datagrams(p.Parts)
 		for _, c := range p.Changes {
 			p.Differ += c.Differ
 		}
 	}
-	p.Hearing = hearings(v)
+	p.ReadWrong = differs(p.Now.Readings)
 	var measured *engine.Summary
-	if v.Verdict != nil {
+	if p.Judged = judgedOf(v, p.Now); p.Judged != nil {
 		measured = &v.Verdict.Summary
-		p.Claims = claimsOf(*v.Verdict)
 	}
 	p.Chart = figures.NewChart(v.Prediction, v.Site.Target, v.Captures, measured)
-	for _, e := range v.Journal[:min(len(v.Journal), journalShown)] {
-		l := journalLine{Seq: e.Seq, At: day(e.At), Event: e.Event, Change: e.Change, Detail: sentence(e.Detail)}
-		if start := beginning(l.Detail, detailShown); start != l.Detail {
-			l.Beginning = start
-		}
-		p.Recent = append(p.Recent, l)
-	}
-	p.Older = len(v.Journal) - len(p.Recent)
+	p.Journal, p.Older = journalGroups(v.Journal[:min(len(v.Journal), journalShown)]), max(0, len(v.Journal)-journalShown)
 	return p
 }
 
-// claimsOf lists a verdict's claims, those that are not proven first.
-func claimsOf(v verify.Verdict) []claim {
-	var open, proven []claim
-	for _, c := range v.Claims {
-		if said := (claim{c, claimNumbers(c)}); c.Outcome == verify.Proven {
-			proven = append(proven, said)
-		} else {
-			open = append(open, said)
+// journalGroups names each change once, above its entries.
+func journalGroups(entries []preset.Entry) []journalGroup {
+	var groups []journalGroup
+	for _, e := range entries {
+		l := journalLine{Seq: e.Seq, At: day(e.At), Event: capital(e.Event), Detail: sentence(e.Detail)}
+		if start := beginning(l.Detail, detailShown); start != l.Detail {
+			l.Beginning = start
 		}
+		if last := len(groups) - 1; last < 0 || groups[last].Change != e.Change {
+			groups = append(groups, journalGroup{Change: e.Change})
+		}
+		g := &groups[len(groups)-1]
+		g.Lines = append(g.Lines, l)
 	}
-	return append(open, proven...)
-}
-
-// claimNumbers says value, interval and limit.
-func claimNumbers(c verify.Claim) string {
-	return fmt.Sprintf("%s%s%s; %d%s%% interval %s to %s; limit %s%s%s", figures.Number(c.Value, 2), figures.Space, c.Unit, verify.ConfidencePercent, figures.Space,
-		figures.Number(c.Low, 2), figures.Number(c.High, 2), figures.Number(c.Limit, 2), figures.Space, c.Unit)
+	return groups
 }
 
 // hearings lists every microphone of the site, connected or not, with what was

@@ -166,7 +166,7 @@ func TestRefusalIsSaidOnThePageAndToTheScript(t *testing.T) {
 		if r.StatusCode != http.StatusConflict || !strings.Contains(body, "the dry run changed &lt;since&gt; it was shown") {
 			t.Errorf("%s by form: got %d without the escaped sentence, want 409 with it", w.path, r.StatusCode)
 		}
-		if !strings.Contains(body, "Roll back to the safe preset") {
+		if !strings.Contains(body, `id="safe-button"`) {
 			t.Errorf("%s by form: the refusal's page has no way back", w.path)
 		}
 	}

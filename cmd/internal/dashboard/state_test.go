@@ -40,7 +40,7 @@ func TestStateForPrograms(t *testing.T) {
 		"held":      func(r Report) bool { return r.KeepBy.Equal(testTime) && r.Verdict.Outcome == "proven" },
 		"kept":      func(r Report) bool { return r.Change == "c-0008" && r.Verdict.Outcome == "proven" },
 		"rolled back": func(r Report) bool {
-			return r.To == "as it stood before" && r.Reason != "" && r.Verdict.Outcome == "refuted"
+			return r.To == control.ToBefore && r.Reason != "" && r.Verdict.Outcome == "refuted"
 		},
 		"adrift": func(r Report) bool { return slices.Equal(r.InDoubt, []int{1, 3}) && r.Reason != "" && r.Notice != "" },
 	}
@@ -128,7 +128,9 @@ func TestHeadlinesNameTheOutputsInDoubt(t *testing.T) {
 			t.Errorf("%v: %q, want %q in it", outputs, got, want)
 		}
 	}
-	if got := headline(flatten(control.RolledBack{To: "safe preset"})); !strings.Contains(got, "holds the safe preset again") {
-		t.Errorf("got %q", got)
+	for _, to := range []string{control.ToSafe, control.ToBefore} {
+		if got := headline(flatten(control.RolledBack{To: to, Reason: "Long words."})); got != "Rolled back to "+to+", read back to make sure." {
+			t.Errorf("to %q: got %q", to, got)
+		}
 	}
 }

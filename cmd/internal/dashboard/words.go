@@ -4,6 +4,8 @@ import (
 	"encoding/hex"
 	"fmt"
 	"html/template"
+	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -15,6 +17,7 @@ import (
 	"hushback/control/osc"
 	"hushback/control/processor"
 	"hushback/engine"
+	"hushback/verify"
 )
 
 // words are the functions that the templates use to say values.
@@ -113,45 +116,96 @@ func headline(st standing) string {
 	case "kept":
 		return "The sheet stands on the processor and stays there."
 	case "rolled back":
-		return fmt.Sprintf("Rolled back: the processor holds the %s again, read back to make sure. %s", rolledTo(st.To), st.Reason)
+		return fmt.Sprintf("Rolled back to %s, read back to make sure.", st.To)
 	case "adrift":
-		return fmt.Sprintf("Nobody can tell what %s. %s", outputsHold(st.Outputs), st.Reason)
+		hold := " hold"
+		if len(st.Outputs) == 1 {
+			hold = " holds"
+		}
+		return "Nobody can tell what " + outputs(st.Outputs) + hold + "."
 	default:
 		return "No change is under way. Nothing has been sent."
 	}
 }
 
-// rolledTo makes a noun of what a change went back to.
-func rolledTo(to string) string {
-	if to == "as it stood before" {
-		return "settings that stood before"
-	}
-	return to
-}
-
-func outputsHold(outputs []int) string {
-	said := make([]string, len(outputs))
-	for i, o := range outputs {
+// outputs names outputs: "output 3", "outputs 1 and 3".
+func outputs(numbers []int) string {
+	said := make([]string, len(numbers))
+	for i, o := range numbers {
 		said[i] = strconv.Itoa(o)
 	}
-	switch last := len(said) - 1; last {
-	case -1:
-		return "the outputs hold"
+	switch len(said) {
 	case 0:
-		return "output " + said[0] + " holds"
+		return "the outputs"
+	case 1:
+		return "output " + said[0]
 	default:
-		return "outputs " + strings.Join(said[:last], ", ") + " and " + said[last] + " hold"
+		return "outputs " + list(said)
 	}
+}
+
+// why is the reason behind a state, as a sentence of its own.
+func why(st standing) string {
+	if st.Name == "adrift" {
+		return sentence(gathered(st.Reason))
+	}
+	return sentence(st.Reason)
+}
+
+// gathered says once what a reason says of every output: that it does not answer.
+func gathered(reason string) string {
+	silent := regexp.MustCompile(`(?:; )?output (\d+): [a-z]+(?:: wanted [^:;]*| cannot be read): no answer to [^;]*(?:; heard instead: [^;]*)?`)
+	found := silent.FindAllStringSubmatch(reason, -1)
+	if len(found) == 0 {
+		return reason
+	}
+	var numbers []int
+	for _, f := range found {
+		if n, err := strconv.Atoi(f[1]); err == nil && !slices.Contains(numbers, n) {
+			numbers = append(numbers, n)
+		}
+	}
+	said := "no answer about " + outputs(numbers)
+	if strings.HasPrefix(found[0][0], "; ") {
+		said = "; " + said
+	}
+	return silent.ReplaceAllString(strings.Replace(reason, found[0][0], said, 1), "")
+}
+
+// told is the notice. Beside an output in doubt it does not repeat the reason,
+// nor say what to do: the next step does.
+func told(notice string, st standing) string {
+	if st.Name == "adrift" && st.Reason != "" {
+		notice, _, _ = strings.Cut(notice, st.Reason)
+		notice = strings.TrimRight(notice, " :;,(")
+	}
+	return sentence(notice)
+}
+
+// stripWords is what the strip at the top adds to the state's name: what is
+// being done. A state that counts or waits has better words of its own.
+func stripWords(doing string, st standing) string {
+	if st.Name == "sending" || st.Name == "held" || doing == "" {
+		return ""
+	}
+	if rest, same := strings.CutPrefix(doing, st.Name+" "); same {
+		return " " + figures.Minus(rest)
+	}
+	return ": " + figures.Minus(doing)
 }
 
 // step is what to do now, and the part of the page where that is done.
 type step struct{ Words, At string }
 
-func next(v View, st standing) step {
+// next is the next step; missing names the microphones that are not connected.
+func next(v View, st standing, missing string) step {
 	switch st.Name {
 	case "drafted":
-		if v.Safe == nil {
-			return step{"Store a safe preset: without one nothing is sent.", "send"}
+		switch {
+		case v.Safe == nil:
+			return step{"Store a safe preset: without one nothing is sent.", "store-safe-button"}
+		case missing != "":
+			return step{"Connect " + missing + ": what could not be proven is not sent.", "feeds"}
 		}
 		return step{"Read the dry run, then confirm it.", "dry-run"}
 	case "sending":
@@ -163,29 +217,53 @@ func next(v View, st standing) step {
 	case "kept":
 		return step{"Done. A new dry run starts the next change.", "dry-run"}
 	case "rolled back":
-		return step{"Find the reason, then take a new dry run.", "verdict"}
+		return afterRollBack(v, st)
 	case "adrift":
-		return step{"Turn these amplifiers down by hand, then roll back to the safe preset.", "safe-button"}
+		return step{"Turn the amplifiers of " + outputs(st.Outputs) + " down by hand, then return to the safe preset as soon as the processor answers.", "safe-button"}
 	default:
 		if v.Safe == nil {
-			return step{"Store a safe preset, then take a dry run.", "presets"}
+			return step{"Store a safe preset, then take a dry run.", "store-safe-button"}
 		}
 		return step{"Check the sheet, then take a dry run.", "sheet"}
+	}
+}
+
+// afterRollBack sends nobody looking for the reason of what somebody wanted:
+// the safe preset comes by a press alone, and what is proven comes back only
+// because nobody kept it.
+func afterRollBack(v View, st standing) step {
+	switch {
+	case v.Safe == nil:
+		return step{"Store a safe preset, then take a new dry run.", "store-safe-button"}
+	case st.To == control.ToSafe || v.Verdict != nil && v.Verdict.Outcome == verify.Proven:
+		return step{"Take a new dry run when you want to go on.", "dry-run"}
+	case v.Verdict != nil:
+		return step{"Find the reason in the verdict, then take a new dry run.", "verdict"}
+	default:
+		return step{"Find the reason, then take a new dry run.", "send"}
 	}
 }
 
 // sentence makes a sentence for the page of words meant for a log: a capital
 // in front, a full stop behind, real minus signs.
 func sentence(words string) string {
-	first, size := utf8.DecodeRuneInString(words)
-	if size == 0 {
+	if words == "" {
 		return ""
 	}
-	words = string(unicode.ToUpper(first)) + words[size:]
+	words = capital(words)
 	if !strings.ContainsAny(words[len(words)-1:], ".!?") {
 		words += "."
 	}
 	return figures.Minus(words)
+}
+
+// capital is words with a capital in front.
+func capital(words string) string {
+	first, size := utf8.DecodeRuneInString(words)
+	if size == 0 {
+		return ""
+	}
+	return string(unicode.ToUpper(first)) + words[size:]
 }
 
 // beginning is the start of long words, whole words only; all of short ones.
@@ -205,6 +283,7 @@ func beginning(words string, runes int) string {
 type line struct {
 	Name, Before, After string
 	Same                bool
+	Louder              string // how much, in words; "" when it is not
 }
 
 // outputChange is what a change does to one output.
@@ -238,9 +317,28 @@ func changesOf(site engine.Site, d control.DryRun) []outputChange {
 				c.Differ++
 			}
 		}
+		c.Lines[2].Louder, c.Lines[3].Louder = louder(before, after, known)
 		out = append(out, c)
 	}
 	return out
+}
+
+// louder says how a change makes an output louder: by its gain, by its mute.
+func louder(before, after engine.Setting, known bool) (gain, mute string) {
+	switch up := figures.DB(after.GainDB - before.GainDB); {
+	case !known:
+		gain = "perhaps louder"
+	case after.GainDB > before.GainDB && up != figures.DB(0):
+		gain = up + " louder"
+	}
+	switch {
+	case after.Muted:
+	case !known:
+		mute = "perhaps opens"
+	case before.Muted:
+		mute = "opens: it will sound"
+	}
+	return gain, mute
 }
 
 // part is the steps of one part of a change.
@@ -264,4 +362,17 @@ func partsOf(d control.DryRun) []part {
 		}
 	}
 	return parts
+}
+
+// datagrams says how many are sent in any case and how many perhaps.
+func datagrams(parts []part) string {
+	sent, back := 0, 0
+	for _, p := range parts {
+		if p.ID == string(control.PartUndo) {
+			back += len(p.Steps)
+		} else {
+			sent += len(p.Steps)
+		}
+	}
+	return fmt.Sprintf("%d datagrams are sent, %d more only if it goes back; one that is not answered is sent again, a few times at most.", sent, back)
 }

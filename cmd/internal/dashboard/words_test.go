@@ -7,9 +7,12 @@ import (
 	"strings"
 	"testing"
 
+	"hushback/cmd/internal/dashboard/figures"
 	"hushback/control"
 	"hushback/control/osc"
 	"hushback/control/processor"
+	"hushback/engine"
+	"hushback/verify"
 )
 
 func TestSettingsInWords(t *testing.T) {
@@ -186,5 +189,110 @@ func TestLineColoursAreOfThePublishedSet(t *testing.T) {
 		if !set[m[2]] {
 			t.Errorf("%s is %s, not one of the set", m[1], m[2])
 		}
+	}
+}
+
+func TestWhatGetsLouderIsMarked(t *testing.T) {
+	at := func(gain float64, muted bool) engine.Setting { return engine.Setting{GainDB: gain, Muted: muted} }
+	cases := []struct {
+		before, after engine.Setting
+		known         bool
+		gain, mute    string
+	}{
+		{at(-6, false), at(0, false), true, "6.0 dB louder", ""},
+		{at(0, false), at(-6, false), true, "", ""},
+		{at(-6, false), at(-6, false), true, "", ""},
+		{at(-6, false), at(-5.99, false), true, "", ""}, // less than the page shows
+		{at(-60, true), at(-60, false), true, "", "opens: it will sound"},
+		{at(0, false), at(3.2, true), true, "3.2 dB louder", ""},
+		{engine.Setting{}, at(-3, false), false, "perhaps louder", "perhaps opens"},
+	}
+	for _, c := range cases {
+		gain, mute := louder(c.before, c.after, c.known)
+		if strings.ReplaceAll(gain, figures.Space, " ") != c.gain || mute != c.mute {
+			t.Errorf("%+v to %+v: %q and %q, want %q and %q", c.before, c.after, gain, mute, c.gain, c.mute)
+		}
+	}
+	d := testDryRun()
+	d.Before[0].GainDB, d.Before[1].Muted = -6, true
+	said := saidOn(checkPage(t, "louder", pageOf(t, testView(control.Drafted{DryRun: d}))))
+	for _, want := range []string{"rear: gain −6.0 dB → 0.0 dB, 6.0 dB louder", "left front: output muted → open, opens"} {
+		if strings.Count(said, want) != 1 || strings.Count(said, want[strings.Index(want, ": ")+2:]) != 2 {
+			t.Errorf("%q does not stand in the dry run and in the confirm", want)
+		}
+	}
+}
+
+func TestStripSaysWhatIsDone(t *testing.T) {
+	for name, want := range map[string]string{"measuring": " 3 of 5: output 2 alone, gain −3", "rolled back": ": measuring 3 of 5: output 2 alone, gain −3", "sending": "", "held": ""} {
+		if got := stripWords("measuring 3 of 5: output 2 alone, gain -3", standing{Name: name}); got != want {
+			t.Errorf("%s: %q, want %q", name, got, want)
+		}
+	}
+	if got := stripWords("", standing{Name: "measuring"}); got != "" {
+		t.Errorf("resting: %q", got)
+	}
+	for name, at := range map[string]string{"held": "#verdict", "idle": "#sheet", "adrift": "#safe-button"} {
+		found := ""
+		for _, e := range checkPage(t, name, pageOf(t, testView(testStates()[name]))) {
+			if e.name == "a" && found == "" && strings.HasPrefix(e.text, name) {
+				found = e.attr["href"]
+			}
+		}
+		if found != at {
+			t.Errorf("%s: the strip leads to %q, want %q", name, found, at)
+		}
+	}
+}
+
+// Nobody is sent looking for the reason of what somebody wanted.
+func TestNextAfterARollBack(t *testing.T) {
+	cases := []struct {
+		to      string
+		outcome verify.Outcome // "" is no verdict
+		at      string
+		find    bool
+	}{
+		{control.ToSafe, "", "dry-run", false}, {control.ToSafe, verify.Refuted, "dry-run", false}, {control.ToBefore, verify.Proven, "dry-run", false},
+		{control.ToBefore, verify.Refuted, "verdict", true}, {control.ToBefore, "", "send", true},
+	}
+	for _, c := range cases {
+		v := testView(control.RolledBack{To: c.to})
+		v.Verdict = nil
+		if c.outcome != "" {
+			v.Verdict = testVerdict(c.outcome)
+		}
+		if got := next(v, flatten(v.State), ""); got.At != c.at || strings.Contains(got.Words, "Find the reason") != c.find {
+			t.Errorf("to %s, verdict %q: %+v", c.to, c.outcome, got)
+		}
+	}
+}
+
+// The reason is what the controller writes when a processor falls silent, the
+// errors of its transport included.
+func TestReasonsAndNoticesAreSaidOnce(t *testing.T) {
+	silent := func(o, p string) string {
+		return "output " + o + ": " + p + ": no answer to /out/" + o + "/delay from 127.0.0.1:9000: context deadline exceeded"
+	}
+	reason := "on the way to safe preset (it was called for): " + silent("1", "delay: wanted 0.00 ms") + "; " + silent("2", "gain: wanted -7.8 dB") + "; heard instead: nonsense; " +
+		silent("4", "mute: wanted open") + "; output 3: gain: wanted -7.8 dB, got 0.0 dB; an output in doubt was not opened"
+	want := "On the way to safe preset (it was called for): no answer about outputs 1, 2 and 4; output 3: gain: wanted −7.8 dB, got 0.0 dB; an output in doubt was not opened."
+	st := flatten(control.Adrift{Outputs: []int{1, 2, 3, 4}, Reason: reason})
+	if got := why(st); got != want {
+		t.Errorf("got  %s\nwant %s", got, want)
+	}
+	if got := gathered("first this; " + silent("2", "delay cannot be read")[len("output 2: "):]); !strings.Contains(got, "deadline") {
+		t.Errorf("what names no output was gathered: %s", got)
+	}
+	for notice, want := range map[string]string{
+		"": "", reason: "", "the disk is full": "The disk is full.",
+		"It could not be put back: " + reason + ". Return to the safe preset.": "It could not be put back.",
+	} {
+		if got := told(notice, st); got != want {
+			t.Errorf("notice %q is told as %q, want %q", notice, got, want)
+		}
+	}
+	if got := told("the disk is full", flatten(control.Idle{})); got != "The disk is full." {
+		t.Errorf("got %q", got)
 	}
 }

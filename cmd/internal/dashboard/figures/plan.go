@@ -26,6 +26,7 @@ type Plan struct {
 	Zones         []Outline
 	Marks         []Mark
 	Bar           Ruler
+	Ahead         Text // at the foot of an arrow that points ahead; empty without one
 }
 
 // Outline is a zone and its name.
@@ -126,6 +127,7 @@ func GroundPlan(site engine.Site) Plan {
 		points = append(points, z.Corners...)
 	}
 	g, p := fit(points)
+	p.Ahead = Text{X: planWidth - planMargin, Y: p.Bar.Y, Words: "to the audience"}
 	said := []string{}
 	for _, z := range site.Zones {
 		p.Zones = append(p.Zones, drawZone(g, z))

@@ -208,6 +208,10 @@ func TestPlansOfRandomSites(t *testing.T) {
 					t.Errorf("seed %d, trial %d, %s: name at %g, %g", seed, trial, which, m.Text.X, m.Text.Y)
 				}
 			}
+			// The arrow is 16 units long and the words beside it run to its left.
+			if a := p.Ahead; (a.Words != "") != (which == "ground") || a.Words != "" && (a.X-16-letter*float64(len(a.Words)) < p.Bar.X2+40 || a.X > p.Width || a.Y-16 < p.Height-planMargin-26 || a.Y > p.Height) {
+				t.Errorf("seed %d, trial %d, %s: arrow %+v beside ruler %+v on a paper of %g by %g", seed, trial, which, a, p.Bar, p.Width, p.Height)
+			}
 			if !(p.Bar.X2 > p.Bar.X1 && p.Bar.X2 <= p.Width && p.Bar.Y <= p.Height) {
 				t.Errorf("seed %d, trial %d, %s: ruler %+v", seed, trial, which, p.Bar)
 			}

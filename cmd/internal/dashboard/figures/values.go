@@ -7,6 +7,7 @@ import (
 	"math"
 	"strconv"
 	"strings"
+	"unicode"
 )
 
 // Number writes v with so many decimals and a real minus sign, which screen
@@ -27,16 +28,18 @@ func Number(v float64, places int) string {
 	return Minus(text)
 }
 
-// Minus turns the hyphen before a number into a minus sign.
+// Minus turns the hyphen before a number into a minus sign, unless it joins
+// the number to a letter or a digit.
 func Minus(text string) string {
 	var b strings.Builder
-	for i := range len(text) {
-		starts := i == 0 || text[i-1] == ' '
-		if text[i] == '-' && starts && i+1 < len(text) && text[i+1] >= '0' && text[i+1] <= '9' {
-			b.WriteString("−")
-			continue
+	before := ' '
+	for i, r := range text {
+		digitFollows := i+1 < len(text) && text[i+1] >= '0' && text[i+1] <= '9'
+		if r == '-' && digitFollows && !unicode.IsLetter(before) && !unicode.IsDigit(before) {
+			r = '−'
 		}
-		b.WriteByte(text[i])
+		b.WriteRune(r)
+		before = r
 	}
 	return b.String()
 }

@@ -24,6 +24,7 @@
   let seen = -1;       // number of the picture on screen
   let skew = null;     // daemon's clock minus this phone's, ms
   let tries = 0, retry = 0, said = 0;
+  let gone = false;    // the daemon has said goodbye
   let held = false, waiting = {}; // a finger is down: pictures wait, so that nothing moves under it
 
   const age = () => Date.now() - heard;
@@ -37,7 +38,13 @@
     const s = socket = new WebSocket((location.protocol === "https:" ? "wss://" : "ws://") + location.host + "/live");
     s.onopen = () => { if (s === socket) beat(); };
     s.onmessage = (e) => { if (s === socket) take(JSON.parse(e.data)); };
-    s.onclose = () => { if (s === socket) { drop(); again(); } };
+    s.onclose = (e) => {
+      if (s !== socket) return;
+      gone = e.code === 1001; // going away
+      drop();
+      again();
+      tick();
+    };
   }
 
   // A dead socket may take minutes to close, so it is left behind.
@@ -70,6 +77,7 @@
     heard = Date.now();
     skew = frame.now - heard;
     tries = 0;
+    gone = false;
     if (frame.sections) {
       seen = frame.seq;
       Object.assign(waiting, frame.sections);
@@ -104,18 +112,25 @@
     if (element.textContent !== text) element.textContent = text;
   }
 
+  // lastWords is what a daemon that was stopped left behind, "" if none was.
+  function lastWords() {
+    const told = byId("told") ? byId("told").textContent : "";
+    return gone && told.startsWith("The daemon was stopped") ? told : "";
+  }
+
   function tick() {
-    const old = stale();
-    write(byId("age"), old ? "Picture is " + words(Math.abs(age())) + " old" : "Live");
+    const stopped = lastWords(), old = stale() || stopped !== "";
+    write(byId("age"), stopped ? "Stopped" : old ? "Picture is " + words(Math.abs(age())) + " old" : "Live");
     document.body.classList.toggle("old", old);
     const warning = byId("stale");
-    if (old && warning.hidden) {
-      write(warning, "This picture is old: the daemon is not heard. Confirming is off. The roll back below is still tried.");
+    if (old) {
+      write(warning, stopped ? stopped + " No daemon is there to take a roll back." :
+        "This picture is old: the daemon is not heard. Confirming is off. The roll back below is still tried.");
     }
     warning.hidden = !old;
     const now = Date.now() + (skew || 0); // of the daemon
     for (const b of document.querySelectorAll("button[data-confirms]")) {
-      b.disabled = old || b.form.dataset.busy === "yes" || Number(b.dataset.by) < now;
+      b.disabled = old || b.form.dataset.busy === "yes" || "off" in b.dataset || Number(b.dataset.by) < now;
     }
     if (skew === null) return;
     for (const t of document.querySelectorAll("[data-until]")) {
@@ -149,7 +164,8 @@
       if (r.status === 401) { location.reload(); return; }
       if (r.ok) say(form.dataset.press); else say((await r.text()).trim(), true);
     } catch {
-      say("No answer from the daemon. Whether it took this press is not known: press again.", true);
+      say(lastWords() ? "Not taken: no daemon is there to take this press. Start it again, then press again." :
+        "No answer from the daemon. Whether it took this press is not known: press again.", true);
     } finally {
       clearTimeout(late);
       delete form.dataset.busy;
@@ -160,7 +176,8 @@
   document.addEventListener("submit", (e) => {
     if (!e.target.dataset.press) return;
     e.preventDefault();
-    if (stale() && e.target.querySelector("[data-confirms]")) return;
+    const button = e.target.querySelector("[data-confirms]");
+    if (button && (stale() || lastWords() || "off" in button.dataset)) return;
     press(e.target);
   });
   for (const up of ["pointerup", "pointercancel"]) {
