@@ -110,7 +110,7 @@ func TestWholeLoopInABrowser(t *testing.T) {
 	p.until("the dry run is there", `document.querySelector("#confirm-button")?.disabled === false`)
 	p.picture("2-dry-run")
 	p.press("#confirm-button")
-	p.until("values are read back", `document.querySelector("#send").innerText.includes("4.63 ms")`)
+	p.until("values are read back", `document.querySelector("#send").textContent.includes("4.63 ms")`)
 	p.until("it measures", `document.body.innerText.includes("easuring 3 of 5")`)
 	p.picture("3-measuring")
 	p.until("proven", `document.querySelector("#verdict").innerText.toLowerCase().includes("proven")`)
