@@ -5,11 +5,13 @@ import (
 	"context"
 	"fmt"
 	"net"
+	"net/http"
 	"net/http/httptest"
 	"os/exec"
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -124,7 +126,15 @@ func startBrowser(t *testing.T) context.Context {
 func TestInABrowser(t *testing.T) {
 	desk := newFakeDesk(testView(control.Idle{}))
 	page := New(desk, testAccess())
-	web := httptest.NewUnstartedServer(page)
+	var gone atomic.Bool             // nobody answers any more
+	var again atomic.Pointer[Server] // who answers
+	again.Store(page)
+	web := httptest.NewUnstartedServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if gone.Load() {
+			panic(http.ErrAbortHandler)
+		}
+		again.Load().ServeHTTP(w, r)
+	}))
 	network := &freezer{Listener: web.Listener, thawed: make(chan struct{})}
 	network.thaw()
 	web.Listener = network
@@ -199,6 +209,13 @@ func TestInABrowser(t *testing.T) {
 	dryRun.Expires = time.Now().Add(time.Hour)
 	desk.show(func(v *View) { v.State = control.Drafted{DryRun: dryRun} })
 	until("the dry run arrives", `document.querySelector("#confirm-button")?.disabled === false`)
+	feeds := desk.View().Feeds
+	desk.show(func(v *View) { v.Feeds = feeds[:1] })
+	until("a microphone that is away keeps confirm off", `document.querySelector("#confirm-button").disabled && document.querySelector("#age").innerText === "Live" &&
+		document.querySelector("#send").innerText.includes("connect the back fence microphone first")`)
+	do("confirm all the same", chromedp.Evaluate[chromedp.Void](`document.querySelector("#confirm-button").form.requestSubmit()`))
+	desk.show(func(v *View) { v.Feeds = feeds })
+	until("once it is back confirm is on", `!document.querySelector("#confirm-button").disabled`)
 	do("unfold", chromedp.Click(chromedp.CSS("#d-digest summary")))
 	until("it unfolds", `document.querySelector("#d-digest").open`)
 	desk.show(func(v *View) {
@@ -212,7 +229,7 @@ func TestInABrowser(t *testing.T) {
 	for _, width := range []int64{320, 390, 1280} {
 		do("resize", chromedp.EmulateViewport(width, 800))
 		until(fmt.Sprintf("everything fits into %d px", width), fmt.Sprintf(`innerWidth === %d && document.documentElement.scrollWidth <= innerWidth`, width))
-		until(fmt.Sprintf("targets are at least 44 px at %d px", width), `[...document.querySelectorAll("button, summary, .next a")].every((e) => {
+		until(fmt.Sprintf("targets are at least 44 px at %d px", width), `[...document.querySelectorAll("button, summary, .next a, .strip a")].every((e) => {
 			const r = e.getBoundingClientRect(); return e.offsetParent === null || r.height >= 44 && r.width >= 44; })`)
 	}
 
@@ -239,6 +256,23 @@ func TestInABrowser(t *testing.T) {
 	do("keep", chromedp.Click(chromedp.CSS("#keep-button")))
 	until("a refusal is shown", `document.querySelector("#answer").innerText === "Refused: the keep-by time is over"`)
 	desk.refuse("")
+
+	// A daemon that stops on purpose says so; one that comes back is followed again.
+	desk.show(func(v *View) { v.Notice = "The daemon was stopped. The sheet was held." })
+	page.Close()
+	until("the page says that the daemon was stopped", `document.querySelector("#stale").innerText.startsWith("The daemon was stopped. The sheet was held.") &&
+		!document.querySelector("#stale").innerText.includes("still tried") && document.querySelector("#age").innerText === "Stopped"`)
+	until("everything is off but the way back", `[...document.querySelectorAll("button")].every((b) => b.disabled === (b.id !== "safe-button"))`)
+	gone.Store(true)
+	do("press the way back to nobody", chromedp.Click(chromedp.CSS("#safe-button")))
+	until("a press says that nobody is there", `document.querySelector("#answer").innerText.includes("no daemon is there to take this press")`)
+	next := New(desk, testAccess())
+	t.Cleanup(next.Close)
+	again.Store(next)
+	gone.Store(false)
+	until("the next daemon wants to be paired", `document.querySelector("#pair") !== null`)
+	do("pair again", chromedp.Navigate("about:blank"), chromedp.Navigate(home+"#k="+testCode))
+	until("the picture is fresh once more", `document.querySelector("#age")?.innerText === "Live" && document.querySelector("#stale").hidden`)
 
 	// Without its script the page still presses, by a plain form.
 	if _, err := chromedp.Call(ctx, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: true}); err != nil {

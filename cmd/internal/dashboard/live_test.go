@@ -325,6 +325,42 @@ func TestLiveEndsWithTheDaemon(t *testing.T) {
 	})
 }
 
+// The last picture says how things ended, so it comes even to a page that has
+// not taken the one before in.
+func TestLiveShowsTheLastPictureBeforeGoodbye(t *testing.T) {
+	ends := map[string]func(rig){"close": func(r rig) { r.Close() }, "daemon": func(r rig) { r.desk.end() }}
+	for name, end := range ends {
+		inBubble(t, func(t *testing.T, r rig) {
+			c := r.dial(t)
+			first := receive(t, c)
+			synctest.Wait()
+			r.desk.show(func(v *View) { v.Notice = "The daemon was stopped. All is well." })
+			synctest.Wait()
+			go end(r)
+			last := receive(t, c)
+			if last.Seq != first.Seq+1 || !strings.Contains(last.Sections["now"], "All is well.") {
+				t.Errorf("%s: the last frame is number %d with %d sections", name, last.Seq, len(last.Sections))
+			}
+			wantClose(t, c, websocket.CloseGoingAway)
+		})
+	}
+}
+
+func TestGoodbyeToAPageThatDoesNotReadIsShort(t *testing.T) {
+	inBubble(t, func(t *testing.T, r rig) {
+		c := r.dial(t)
+		defer c.Close()
+		receive(t, c)
+		r.desk.show(func(v *View) { v.Notice = "The daemon was stopped." })
+		synctest.Wait()
+		began := time.Now()
+		r.Close()
+		if took := time.Since(began); took > 2*farewell {
+			t.Errorf("a page that does not read held the daemon up for %v", took)
+		}
+	})
+}
+
 func TestLiveSocketsAreBounded(t *testing.T) {
 	inBubble(t, func(t *testing.T, r rig) {
 		for range maxSockets {

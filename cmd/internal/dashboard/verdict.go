@@ -37,9 +37,8 @@ func judgedOf(v View, st standing) *judged {
 		return nil
 	}
 	j := judged{Verdict: *v.Verdict, Mark: mark(v.Verdict.Outcome), Past: !slices.Contains([]string{"measuring", "held", "kept"}, st.Name)}
-	word, does := outcomeWords(j.Outcome)
-	if j.Said, j.Meaning = word, does; j.Past {
-		j.Said, j.Meaning = word+pastWords(v.Captures, st), "So it was when it was measured. "+does
+	if j.Said, j.Meaning = outcomeWords(j.Outcome); j.Past {
+		j.Said, j.Meaning = j.Said+pastWords(v.Captures, st), "This is what was measured then."
 	}
 	j.Rows = promises(v.Site, v.Prediction.Summary, v.Verdict.Summary)
 	for _, c := range v.Verdict.Claims {

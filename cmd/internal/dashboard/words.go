@@ -165,7 +165,7 @@ func gathered(reason string) string {
 			numbers = append(numbers, n)
 		}
 	}
-	said := "no answer about " + outputs(numbers)
+	said := "no answer for " + outputs(numbers)
 	if strings.HasPrefix(found[0][0], "; ") {
 		said = "; " + said
 	}

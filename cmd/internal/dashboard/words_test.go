@@ -276,7 +276,7 @@ func TestReasonsAndNoticesAreSaidOnce(t *testing.T) {
 	}
 	reason := "on the way to safe preset (it was called for): " + silent("1", "delay: wanted 0.00 ms") + "; " + silent("2", "gain: wanted -7.8 dB") + "; heard instead: nonsense; " +
 		silent("4", "mute: wanted open") + "; output 3: gain: wanted -7.8 dB, got 0.0 dB; an output in doubt was not opened"
-	want := "On the way to safe preset (it was called for): no answer about outputs 1, 2 and 4; output 3: gain: wanted −7.8 dB, got 0.0 dB; an output in doubt was not opened."
+	want := "On the way to safe preset (it was called for): no answer for outputs 1, 2 and 4; output 3: gain: wanted −7.8 dB, got 0.0 dB; an output in doubt was not opened."
 	st := flatten(control.Adrift{Outputs: []int{1, 2, 3, 4}, Reason: reason})
 	if got := why(st); got != want {
 		t.Errorf("got  %s\nwant %s", got, want)
