@@ -114,8 +114,8 @@ func compose(v View) picture {
 func journalGroups(entries []preset.Entry) []journalGroup {
 	var groups []journalGroup
 	for _, e := range entries {
-		l := journalLine{Seq: e.Seq, At: day(e.At), Event: capital(e.Event), Detail: sentence(e.Detail)}
-		if start := beginning(l.Detail, detailShown); start != l.Detail {
+		l := journalLine{Seq: e.Seq, At: day(e.At), Event: figures.Capital(e.Event), Detail: figures.Sentence(e.Detail)}
+		if start := figures.Beginning(l.Detail, detailShown); start != l.Detail {
 			l.Beginning = start
 		}
 		if last := len(groups) - 1; last < 0 || groups[last].Change != e.Change {

@@ -3,7 +3,6 @@ package dashboard
 import (
 	"fmt"
 	"slices"
-	"strings"
 	"time"
 
 	"hushback/cmd/internal/dashboard/figures"
@@ -141,16 +140,8 @@ func missing(hearings []hearing) string {
 	case len(names) == 1:
 		return "the " + names[0] + " microphone"
 	default:
-		return "the microphones " + list(names)
+		return "the microphones " + figures.List(names)
 	}
-}
-
-// list joins names as one says them: "a, b and c".
-func list(names []string) string {
-	if last := len(names) - 1; last > 0 {
-		return strings.Join(names[:last], ", ") + " and " + names[last]
-	}
-	return strings.Join(names, "")
 }
 
 // differs counts the values that were read back as something else.

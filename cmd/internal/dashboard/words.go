@@ -1,7 +1,6 @@
 package dashboard
 
 import (
-	"encoding/hex"
 	"fmt"
 	"html/template"
 	"regexp"
@@ -9,8 +8,6 @@ import (
 	"strconv"
 	"strings"
 	"time"
-	"unicode"
-	"unicode/utf8"
 
 	"hushback/cmd/internal/dashboard/figures"
 	"hushback/control"
@@ -25,7 +22,7 @@ func words() template.FuncMap {
 	return template.FuncMap{
 		"ms": figures.Ms, "db": figures.DB, "hz": figures.Hz, "metres": figures.Metres, "polarity": sayPolarity, "mute": sayMute,
 		"number": figures.Number, "px": func(v float64) string { return strconv.FormatFloat(v, 'f', 1, 64) },
-		"clock": clock, "day": day, "unixms": func(t time.Time) int64 { return t.UnixMilli() }, "code": ShortCode, "hexbytes": hexBytes, "args": sayArgs, "param": sayParam, "minus": figures.Minus, "sentence": sentence,
+		"clock": clock, "day": day, "unixms": func(t time.Time) int64 { return t.UnixMilli() }, "code": ShortCode, "hexbytes": figures.HexBytes, "args": sayArgs, "param": sayParam, "minus": figures.Minus, "sentence": figures.Sentence,
 	}
 }
 
@@ -69,18 +66,6 @@ func sayParam(p processor.Param) string {
 func clock(t time.Time) string { return t.Local().Format("15:04:05") }
 func day(t time.Time) string   { return t.Local().Format("2 Jan 2006 15:04:05") }
 
-// hexBytes is a datagram in hex, in groups of four bytes as OSC aligns them.
-func hexBytes(b []byte) string {
-	var s strings.Builder
-	for i := 0; i < len(b); i += 4 {
-		if i > 0 {
-			s.WriteByte(' ')
-		}
-		s.WriteString(hex.EncodeToString(b[i:min(i+4, len(b))]))
-	}
-	return s.String()
-}
-
 // sayArgs lists a message's arguments with their types.
 func sayArgs(m osc.Message) string {
 	said := make([]string, len(m.Args))
@@ -122,34 +107,18 @@ func headline(st standing) string {
 		if len(st.Outputs) == 1 {
 			hold = " holds"
 		}
-		return "Nobody can tell what " + outputs(st.Outputs) + hold + "."
+		return "Nobody can tell what " + figures.Outputs(st.Outputs) + hold + "."
 	default:
 		return "No change is under way. Nothing has been sent."
-	}
-}
-
-// outputs names outputs: "output 3", "outputs 1 and 3".
-func outputs(numbers []int) string {
-	said := make([]string, len(numbers))
-	for i, o := range numbers {
-		said[i] = strconv.Itoa(o)
-	}
-	switch len(said) {
-	case 0:
-		return "the outputs"
-	case 1:
-		return "output " + said[0]
-	default:
-		return "outputs " + list(said)
 	}
 }
 
 // why is the reason behind a state, as a sentence of its own.
 func why(st standing) string {
 	if st.Name == "adrift" {
-		return sentence(gathered(st.Reason))
+		return figures.Sentence(gathered(st.Reason))
 	}
-	return sentence(st.Reason)
+	return figures.Sentence(st.Reason)
 }
 
 // gathered says once what a reason says of every output: that it does not answer.
@@ -165,7 +134,7 @@ func gathered(reason string) string {
 			numbers = append(numbers, n)
 		}
 	}
-	said := "no answer for " + outputs(numbers)
+	said := "no answer for " + figures.Outputs(numbers)
 	if strings.HasPrefix(found[0][0], "; ") {
 		said = "; " + said
 	}
@@ -179,7 +148,7 @@ func told(notice string, st standing) string {
 		notice, _, _ = strings.Cut(notice, st.Reason)
 		notice = strings.TrimRight(notice, " :;,(")
 	}
-	return sentence(notice)
+	return figures.Sentence(notice)
 }
 
 // stripWords is what the strip at the top adds to the state's name: what is
@@ -219,7 +188,7 @@ func next(v View, st standing, missing string) step {
 	case "rolled back":
 		return afterRollBack(v, st)
 	case "adrift":
-		return step{"Turn the amplifiers of " + outputs(st.Outputs) + " down by hand, then return to the safe preset as soon as the processor answers.", "safe-button"}
+		return step{"Turn the amplifiers of " + figures.Outputs(st.Outputs) + " down by hand, then return to the safe preset as soon as the processor answers.", "safe-button"}
 	default:
 		if v.Safe == nil {
 			return step{"Store a safe preset, then take a dry run.", "store-safe-button"}
@@ -242,41 +211,6 @@ func afterRollBack(v View, st standing) step {
 	default:
 		return step{"Find the reason, then take a new dry run.", "send"}
 	}
-}
-
-// sentence makes a sentence for the page of words meant for a log: a capital
-// in front, a full stop behind, real minus signs.
-func sentence(words string) string {
-	if words == "" {
-		return ""
-	}
-	words = capital(words)
-	if !strings.ContainsAny(words[len(words)-1:], ".!?") {
-		words += "."
-	}
-	return figures.Minus(words)
-}
-
-// capital is words with a capital in front.
-func capital(words string) string {
-	first, size := utf8.DecodeRuneInString(words)
-	if size == 0 {
-		return ""
-	}
-	return string(unicode.ToUpper(first)) + words[size:]
-}
-
-// beginning is the start of long words, whole words only; all of short ones.
-func beginning(words string, runes int) string {
-	all := []rune(words)
-	if len(all) <= runes {
-		return words
-	}
-	cut := string(all[:runes])
-	if space := strings.LastIndexByte(cut, ' '); space > 0 {
-		cut = cut[:space]
-	}
-	return cut + "…"
 }
 
 // line is one parameter of one output, before and after.

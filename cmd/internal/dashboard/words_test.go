@@ -27,39 +27,10 @@ func TestSettingsInWords(t *testing.T) {
 	}
 }
 
-func TestSentences(t *testing.T) {
-	for words, want := range map[string]string{
-		"": "", "the rear stands at -41.5 dB": "The rear stands at −41.5 dB.", "Done.": "Done.", "über alles!": "Über alles!", "why?": "Why?",
-	} {
-		if got := sentence(words); got != want {
-			t.Errorf("%q: got %q, want %q", words, got, want)
-		}
-	}
-	for words, want := range map[string]string{"": "", "one two": "one two", "one two three": "one two…", "onetwothreefour": "onetwothre…", "öne twö x": "öne twö x", "öne twö xyz": "öne twö…"} {
-		if got := beginning(words, 10); got != want {
-			t.Errorf("%q: begins %q, want %q", words, got, want)
-		}
-	}
-}
-
 func TestShortCode(t *testing.T) {
 	for digest, want := range map[string]string{"3f9a02bc77": "3f9a-02bc", "3f9a02bc": "3f9a-02bc", "3f9a": "3f9a", "": ""} {
 		if got := ShortCode(digest); got != want {
 			t.Errorf("%q: got %q, want %q", digest, got, want)
-		}
-	}
-}
-
-// The bytes of the OSC 1.0 specification's example /oscillator/4/frequency
-// 440.0 (opensoundcontrol.org, "OSC 1.0 spec examples").
-func TestDatagramsInHex(t *testing.T) {
-	b := append([]byte("/oscillator/4/frequency\x00,f\x00\x00"), 0x43, 0xdc, 0, 0)
-	if got, want := hexBytes(b), "2f6f7363 696c6c61 746f722f 342f6672 65717565 6e637900 2c660000 43dc0000"; got != want {
-		t.Errorf("got %s, want %s", got, want)
-	}
-	for n, want := range map[int]string{0: "", 1: "2f", 5: "2f6f7363 69"} {
-		if got := hexBytes(b[:n]); got != want {
-			t.Errorf("%d bytes: got %q, want %q", n, got, want)
 		}
 	}
 }
