@@ -141,7 +141,7 @@ func (s *Server) confirm(ctx context.Context, r *http.Request) error {
 		s.confirmed = digest
 		return nil
 	}
-	if digest == s.confirmed && flatten(s.desk.View().State).Running {
+	if v := s.desk.View(); digest == s.confirmed && (v.Doing != "" || flatten(v.State).Running) {
 		return nil
 	}
 	return err
