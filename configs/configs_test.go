@@ -107,7 +107,7 @@ func TestExampleProfiles(t *testing.T) {
 	zeroOne := processor.Code{Type: processor.Int32, Off: int32(0), On: int32(1)}
 	wanted := map[string]processor.Profile{
 		"plain-eight": {
-			Outputs: 8, Gap: 2 * time.Millisecond, Timeout: 150 * time.Millisecond, Tries: 4,
+			Outputs: 8, Gap: 2 * time.Millisecond, Timeout: 250 * time.Millisecond, Tries: 4,
 			Parameters: [4]processor.Parameter{
 				plain("delay", processor.Code{Type: processor.Float32, PerUnit: 1000, Grid: engine.Grid{Max: 0.65, Step: 0.01 / 1000}}),
 				plain("polarity", zeroOne),

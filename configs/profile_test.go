@@ -42,7 +42,7 @@ func TestProfileMeanings(t *testing.T) {
 		{"a unit backwards", "unit: 1 dB", "unit: -1 dB", "parameters.gain.value.unit", "-1 dB"},
 		{"no tries", "tries: 4", "tries: 0", "tries", "0         #"},
 		{"a gap backwards", "gap: 2 ms", "gap: -2 ms", "gap", "-2 ms"},
-		{"a timeout shorter than the gap", "timeout: 150 ms", "timeout: 1 ms", "timeout", "1 ms  #"},
+		{"a timeout shorter than the gap", "timeout: 250 ms", "timeout: 1 ms", "timeout", "1 ms  #"},
 		{"a write without a value", `delay", args: [value]`, `delay", args: []`, "parameters.delay.write.args", "[]}\n    query: {address: \"/out/{output}/delay"},
 		{"a write with two values", `gain", args: [value]`, `gain", args: [value, value]`, "parameters.gain.write.args", "[value, value]"},
 		{"a query with a value", `mute", args: []`, `mute", args: [value]`, "parameters.mute.query.args", "[value]}\n    reply: {address: \"/out/{output}/mute"},

@@ -218,7 +218,7 @@ func TestFaultsAreNeverKept(t *testing.T) {
 		outcomes[fault] = []verify.Outcome{verify.Refuted}
 	}
 	var all sync.WaitGroup
-	places := make(chan struct{}, 4) // rigs at a time, so that two cores keep up with the audio
+	places := make(chan struct{}, 3) // rigs at a time, so that two cores keep up with the audio
 	for fault, allowed := range outcomes {
 		all.Go(func() {
 			places <- struct{}{}
