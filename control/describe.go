@@ -37,6 +37,7 @@ func Describe(d DryRun, outputs []engine.Output) string {
 		}
 		table.Flush()
 	}
+	b.WriteString("\nNone of this was sent. A datagram that is not answered is sent again, a few times at most.\n")
 	return b.String()
 }
 

@@ -109,6 +109,7 @@ func TestDescribe(t *testing.T) {
 		"output 3 (centre front): delay 0.00 ms → 5.57 ms, polarity normal (stays), gain -3.0 dB → -7.8 dB, muted → open\n",
 		"\nsent once it is confirmed, each read back:\n",
 		"\nsent while it is measured:\n",
+		"\nNone of this was sent.",
 		"\nsent only to go back to what stands now:\n",
 		// Spelled by hand after OSC 1.0: address and tags NUL-padded to 4, then
 		// big-endian; 4.21 as float32 is 0x4086b852.

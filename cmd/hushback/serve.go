@@ -48,6 +48,7 @@ func announce(w io.Writer, d *daemon.Daemon) {
 	fmt.Fprintf(w, "page          %s/\n", d.URL())
 	fmt.Fprintf(w, "pairing code  %s\n", d.Code())
 	fmt.Fprintf(w, "both in one   %s/#k=%s\n", d.URL(), d.Code())
+	fmt.Fprintln(w, "caution       loudness, stacked cabinets and mains power hurt people: local codes and licensed practice come first")
 	if notice := d.View().Notice; notice != "" {
 		fmt.Fprintf(w, "notice        %s\n", notice)
 	}

@@ -16,6 +16,8 @@ import (
 // journalShown is how many of the newest journal entries a picture carries.
 const journalShown = 200
 
+var errStopping = errors.New("the daemon is stopping: start it again first")
+
 // decision is a person's wish about a held change.
 type decision struct {
 	change string
@@ -48,6 +50,9 @@ func (d *Daemon) DryRun(ctx context.Context) error {
 // Confirm starts sending exactly the dry run with this digest. It is refused
 // while a microphone is missing, since the change could then not be proven.
 func (d *Daemon) Confirm(_ context.Context, digest string) error {
+	if d.work.Err() != nil {
+		return errStopping
+	}
 	if missing := d.missing(); missing != "" {
 		return fmt.Errorf("the %s microphone is not connected, so the change could not be proven: connect it, then confirm again", missing)
 	}
@@ -132,6 +137,9 @@ func (d *Daemon) decide(ctx context.Context, held control.Held) control.Decision
 
 // Safe returns to the safe preset, whatever else runs.
 func (d *Daemon) Safe(context.Context) error {
+	if d.work.Err() != nil {
+		return errStopping
+	}
 	if d.View().Safe == nil {
 		return errors.New("there is no safe preset yet: store one first")
 	}
