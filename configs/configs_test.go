@@ -43,7 +43,7 @@ func TestEveryShippedFileLoads(t *testing.T) {
 		if err != nil {
 			t.Fatalf("site %s: its profile:\n%v", name, err)
 		}
-		if err := Fit(site, p); err != nil {
+		if err := Fit(name, p); err != nil {
 			t.Errorf("site %s on %s:\n%v", name, p.Name, err)
 		}
 	}
@@ -217,18 +217,38 @@ func TestTooLong(t *testing.T) {
 func TestFit(t *testing.T) {
 	p := processor.Profile{Name: "six", Outputs: 6}
 	p.Parameters[processor.Gain].Code.Grid = engine.Grid{Min: -40, Max: 3, Step: 0.5}
-	fits := engine.Site{Outputs: []engine.Output{{Number: 1, MaxGainDB: -40}, {Number: 6, MaxGainDB: 3}}}
-	if err := Fit(fits, p); err != nil {
-		t.Errorf("at both ends of the ranges: %v", err)
+	write := func(old, new string) string {
+		text, err := os.ReadFile("sites/ottersedge.yaml")
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !strings.Contains(string(text), old) {
+			t.Fatalf("the example has no %q", old)
+		}
+		path := filepath.Join(t.TempDir(), "site.yaml")
+		if err := os.WriteFile(path, []byte(strings.ReplaceAll(string(text), old, new)), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		return path
 	}
-	misfits := engine.Site{Outputs: []engine.Output{{Number: 0, MaxGainDB: 0}, {Number: 7, MaxGainDB: 3.5}, {Number: 8, MaxGainDB: -41}}}
-	want := `outputs[0].number: got 0, want 1 to 6, the outputs of a six
-outputs[1].number: got 7, want 1 to 6, the outputs of a six
-outputs[1].max_gain: got 3.5 dB, want -40 to 3 dB, the gain of a six
-outputs[2].number: got 8, want 1 to 6, the outputs of a six
-outputs[2].max_gain: got -41 dB, want -40 to 3 dB, the gain of a six`
+	if err := Fit(write("max_gain: 0 dB", "max_gain: 3 dB"), p); err != nil {
+		t.Errorf("at the end of the range: %v", err)
+	}
+	loud := write("label: left front,   max_gain: 0 dB", "label: left front,   max_gain: 3.5 dB")
+	want := loud + ":54:48: outputs[1].max_gain: got 3.5 dB, want -40 to 3 dB, the gain of a six"
 	var problems Problems
-	if err := Fit(misfits, p); !errors.As(err, &problems) || err.Error() != want {
+	if err := Fit(loud, p); !errors.As(err, &problems) || err.Error() != want {
 		t.Errorf("got\n%v\nwant\n%s", err, want)
+	}
+	p.Outputs = 3
+	four := write("job:", "job:")
+	if err := Fit(four, p); err == nil || !strings.Contains(err.Error(), "outputs[3].number: got 4, want 1 to 3, the outputs of a six") {
+		t.Errorf("an output too many: %v", err)
+	}
+	if err := Fit("ottersedge", processor.Profile{}); err == nil {
+		t.Error("a processor without outputs fits")
+	}
+	if err := Fit("no-such", p); err == nil || !strings.Contains(err.Error(), "no example has that name") {
+		t.Errorf("no such site: %v", err)
 	}
 }

@@ -157,7 +157,7 @@ func openSite(name, profileName, processorAt string) (engine.Site, processor.Pro
 	site.Wiring.Address = cmp.Or(processorAt, site.Wiring.Address)
 	profile, err := configs.OpenProfile(site.Wiring.Profile)
 	if err == nil {
-		err = configs.Fit(site, profile)
+		err = configs.Fit(name, profile)
 	}
 	if err != nil {
 		return engine.Site{}, processor.Profile{}, badInput{err}
