@@ -10,26 +10,26 @@ import (
 	"testing"
 )
 
-// transcript is one command of the README and what it says there.
-type transcript struct {
+// shownCommand is one command of the README and what it says there.
+type shownCommand struct {
 	args []string
 	want []string
 }
 
-// transcripts finds the console blocks of the README: "$ hushback ..." and the
+// shownCommands finds the console blocks of the README: "$ hushback ..." and the
 // lines below it.
-func transcripts(t *testing.T) []transcript {
+func shownCommands(t *testing.T) []shownCommand {
 	t.Helper()
 	text, err := os.ReadFile("../../README.md")
 	if err != nil {
 		t.Fatal(err)
 	}
-	var found []transcript
+	var found []shownCommand
 	for _, block := range regexp.MustCompile("(?s)```console\n(.*?)```").FindAllStringSubmatch(string(text), -1) {
 		for line := range strings.Lines(block[1]) {
 			line = strings.TrimRight(line, "\n")
 			if command, ok := strings.CutPrefix(line, "$ go run ./cmd/hushback "); ok {
-				found = append(found, transcript{args: strings.Fields(command)})
+				found = append(found, shownCommand{args: strings.Fields(command)})
 			} else if len(found) > 0 {
 				found[len(found)-1].want = append(found[len(found)-1].want, line)
 			}
@@ -38,13 +38,13 @@ func transcripts(t *testing.T) []transcript {
 	return found
 }
 
-// The README's transcripts are run and must come out as printed. Measured
+// The README's console blocks are run and must come out as printed. Measured
 // numbers carry noise: on lines that tell of a measurement they may differ in
 // their last digits, elsewhere not at all.
-func TestReadmeTranscripts(t *testing.T) {
-	found := transcripts(t)
+func TestReadmeCommands(t *testing.T) {
+	found := shownCommands(t)
 	if len(found) < 2 {
-		t.Fatalf("found %d transcripts in the README, want at least 2", len(found))
+		t.Fatalf("found %d console commands in the README, want at least 2", len(found))
 	}
 	for _, tr := range found {
 		t.Run(strings.Join(tr.args, " "), func(t *testing.T) {
