@@ -373,3 +373,31 @@ func TestZeroHubIsSafe(t *testing.T) {
 	}
 	hub.Close()
 }
+
+// An agent that sends, but far too slowly, does not hold a capture up: each
+// frame alone is in time, so only the whole can tell.
+func TestSlowSenderIsGivenUp(t *testing.T) {
+	hub, url := rig(t)
+	hub.patience = 700 * time.Millisecond
+	a := connect(t, url, "rear")
+	ended, sent := make(chan struct{}), make(chan struct{})
+	go func() {
+		defer close(sent)
+		for first := uint64(0); ; first++ {
+			select {
+			case <-ended:
+				return
+			case <-time.After(10 * time.Millisecond):
+			}
+			if a.Send(context.Background(), values(first, 1)) != nil {
+				return
+			}
+		}
+	}()
+	_, err := hub.Capture(within(t), "rear", 0, 4800)
+	close(ended)
+	<-sent
+	if err == nil || !strings.Contains(err.Error(), "of 4800 samples after 2.2s: it sends too slowly") {
+		t.Errorf("got %v, want it given up", err)
+	}
+}
