@@ -45,11 +45,20 @@ const (
 
 // Source is one loudspeaker, or one stack that acts as one, seen as a point.
 type Source struct {
-	Name    string
-	Row     Row
-	At      Point   // acoustic centre
-	LevelDB float64 // level relative to the site's other sources, same drive
-	Output  int     // the processor output that feeds it
+	Name      string
+	Row       Row
+	At        Point   // acoustic centre: the middle of the cabinet's front face
+	LevelDB   float64 // level relative to the site's other sources, same drive
+	Output    int     // the processor output that feeds it
+	FacingRad float64 // where the front face looks, counter-clockwise from +x
+	Cabinet   string  // one of the site's cabinets; "" has no size and no direction
+}
+
+// Cabinet is a kind of loudspeaker: how much room it takes and where it plays.
+type Cabinet struct {
+	Name                    string
+	WidthM, DepthM, HeightM float64
+	Directivity             Directivity // the zero value plays the same in all directions
 }
 
 // Output is one processor channel that the site uses.
@@ -57,6 +66,37 @@ type Output struct {
 	Number    int
 	Label     string
 	MaxGainDB float64 // nothing ever sets this output louder
+	Group     string  // the group of the array it belongs to; "" where there is one only
+
+	// AsPlaced outputs keep their delays against each other within their row:
+	// BendSec, which shapes the row's wavefront (all 0 leaves it to the places).
+	// The others are delayed to arrive together at the front microphone.
+	AsPlaced bool
+	BendSec  float64 // 0 or more
+}
+
+// Treatment says how the rows of a group are set against each other.
+type Treatment string
+
+// The treatments. All but plain match the rows' levels at the rear microphone.
+const (
+	TreatNull     Treatment = "null"     // timed to cancel exactly at the target, with the polarity that sums better in front
+	TreatEndFire  Treatment = "end-fire" // timed to arrive together in front; the null is where the places put it
+	TreatGradient Treatment = "gradient" // rear row reversed, timed to arrive together behind, at all frequencies
+	TreatPlain    Treatment = "plain"    // no delay between the rows, no reversal, every output at its loudest
+)
+
+// Group is a part of the array that is treated by itself.
+type Group struct {
+	Name      string
+	Treatment Treatment
+}
+
+// Wall is a rigid upright wall, a plane through two points without end in
+// length or height. Everything stands and listens on one side of it.
+type Wall struct {
+	Name     string
+	From, To Point
 }
 
 // Role says what a microphone is there to prove.
@@ -93,8 +133,10 @@ type Zone struct {
 
 // Target is what the array is wanted to do.
 type Target struct {
-	NullHz float64 // frequency of the null at the rear microphone
-	Range  Band    // operating range: where the sum in front must hold
+	NullHz     float64 // frequency of the null at the rear microphone
+	Range      Band    // operating range: where the sum in front must hold
+	OpeningRad float64 // wanted opening angle (-6 dB) at NullHz; 0: none wanted
+	SideLobeDB float64 // loudest side lobe allowed against the front, < 0; 0: -6 dB, the edge of coverage
 }
 
 // Limits are what the measurement must clear before a change counts as proven.
@@ -143,14 +185,39 @@ type Wiring struct {
 type Site struct {
 	Job         string
 	Air         Air
+	Ground      float64 // pressure reflection of the plane z = 0, from 0 (none, free space) to 1 (rigid)
+	Walls       []Wall
 	Target      Target
 	Limits      Limits
 	TestSignal  TestSignal
 	Wiring      Wiring
-	Outputs     []Output // ascending by number
+	Groups      []Group   // none: one group, treated for the null
+	Outputs     []Output  // ascending by number
+	Cabinets    []Cabinet // the kinds that the sources name
 	Sources     []Source
 	Microphones []Microphone
 	Zones       []Zone
+}
+
+// Cabinet finds a kind of cabinet by its name.
+func (s Site) Cabinet(name string) (Cabinet, bool) {
+	for _, c := range s.Cabinets {
+		if c.Name == name {
+			return c, true
+		}
+	}
+	return Cabinet{}, false
+}
+
+// Treatment is how a group of outputs is treated, TreatNull where the site
+// does not say.
+func (s Site) Treatment(group string) Treatment {
+	for _, g := range s.Groups {
+		if g.Name == group {
+			return g.Treatment
+		}
+	}
+	return TreatNull
 }
 
 // OutputNumbers lists the outputs the site uses, ascending.
