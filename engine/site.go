@@ -129,6 +129,7 @@ type Zone struct {
 	Name    string
 	Kind    ZoneKind
 	Corners []Point
+	Weight  float64 // of a quiet zone against the others where an Aim weighs them; 0 counts as 1
 }
 
 // Target is what the array is wanted to do.
@@ -137,6 +138,26 @@ type Target struct {
 	Range      Band    // operating range: where the sum in front must hold
 	OpeningRad float64 // wanted opening angle (-6 dB) at NullHz; 0: none wanted
 	SideLobeDB float64 // loudest side lobe allowed against the front, < 0; 0: -6 dB, the edge of coverage
+}
+
+// Aim asks for the best settings that a search can find, in place of the
+// treatments: the mean over the range of the front microphone's level over the
+// quiet zones' is made as great as the headroom allows.
+type Aim struct {
+	HeadroomDB float64 // headroom cost allowed at every frequency of the range, > 0
+	Worst      bool    // the worst frequency and quiet point count instead of the mean
+	EvennessDB float64 // most that the audience zones' levels may spread (5th to 95th percentile) at any frequency; 0: no limit
+	HoldNull   bool    // the null at the rear microphone stays at the target as a condition
+	Robust     bool    // judged over the errors of Tolerance instead of the perfect case
+}
+
+// Tolerance is how far the real rig may be from the site file: two standard
+// deviations of independent normal errors, so 95 of 100 lie within.
+type Tolerance struct {
+	PositionM    float64 // of each source along each axis of the ground
+	MicrophoneM  float64 // the same of each microphone
+	LevelDB      float64 // of each source
+	TemperatureC float64 // of the air
 }
 
 // Limits are what the measurement must clear before a change counts as proven.
@@ -189,6 +210,8 @@ type Site struct {
 	Walls       []Wall
 	Target      Target
 	Limits      Limits
+	Tolerance   Tolerance
+	Aim         *Aim // nil: the groups' treatments set the outputs
 	TestSignal  TestSignal
 	Wiring      Wiring
 	Groups      []Group   // none: one group, treated for the null

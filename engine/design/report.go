@@ -3,7 +3,10 @@
 // and gives each answer with its reason.
 package design
 
-import "hushback/engine"
+import (
+	"hushback/engine"
+	"hushback/engine/coverage"
+)
 
 // Report is everything there is to say about one site before anything is sent.
 // All of it follows from the site and the processor's ranges.
@@ -13,7 +16,7 @@ type Report struct {
 	Prediction engine.Prediction
 	Findings   []Finding // what was worked out, in the order a reader wants it
 	Warnings   []Finding // what should be changed, or at least known
-	Openings   []Opening
+	Openings   []coverage.Opening
 	Triangle   *Triangle // nil without a bent front row and a rear one
 	Zones      []Zone
 	Sides      []Sides // only of an array with a left and a right
@@ -28,13 +31,6 @@ type Finding struct {
 	Value float64 // SI; NaN-free. Meaningless where Unit is "", the text says it all
 	Unit  string  // "m", "Hz", "dB", "°", "s" or ""
 	Text  string
-}
-
-// Opening is the width of coverage at one frequency: between the directions on
-// both sides of the axis where the level has fallen 6 dB below it.
-type Opening struct {
-	FreqHz   float64
-	AngleRad float64 // 2π where it never falls that far: no control
 }
 
 // Triangle is how the forward offset of a bent front row was found. The rear
