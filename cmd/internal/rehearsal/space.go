@@ -23,7 +23,7 @@ const (
 // outputs as loud as they go and in phase; the rest of the way to 1 is left
 // for the noise of a deaf microphone. Noise is counted from the front sum: all
 // sources in phase at the front microphone, as loud as shows leave their
-// outputs.
+// outputs, without ground and walls.
 const (
 	fullScale   = 0.25
 	usualGainDB = -6
@@ -61,12 +61,13 @@ func drawTruth(site engine.Site, fault Fault, rng *rand.Rand) Truth {
 	return truth
 }
 
-// path is the way of the sound from one output through one source to a
-// microphone.
+// path is one way of the sound from an output through a source to a
+// microphone: straight, or by way of the ground and a wall.
 type path struct {
 	output    int
-	gain      float64 // signed; cable, level and 1/r together
+	gain      float64 // signed; cable, level, reflection and 1/r together
 	travelSec float64 // from the output's terminals
+	colour    colour  // of the cabinet in the direction that this way leaves it
 }
 
 // space is the simulated air between the sources and the two microphones.
@@ -88,10 +89,11 @@ func newSpace(site engine.Site, truth Truth, signal multisine) (*space, error) {
 		}
 		sum := 0.0
 		for _, source := range truth.Sources {
-			p := newPath(source, microphone, truth)
-			s.paths[role] = append(s.paths[role], p)
-			s.reach = math.Max(s.reach, p.travelSec)
-			sum += math.Abs(p.gain)
+			for _, p := range newPaths(site, source, microphone, truth) {
+				s.paths[role] = append(s.paths[role], p)
+				s.reach = math.Max(s.reach, p.travelSec)
+				sum += math.Abs(p.gain) * engine.Ratio(p.colour.most())
+			}
 		}
 		loudest = math.Max(loudest, sum*engine.Ratio(gainMaxDB))
 	}
@@ -109,20 +111,27 @@ func newSpace(site engine.Site, truth Truth, signal multisine) (*space, error) {
 	return s, nil
 }
 
-func newPath(source engine.Source, microphone engine.Microphone, truth Truth) path {
+// newPaths are the ways from a source and from its images to a microphone.
+func newPaths(site engine.Site, source engine.Source, microphone engine.Microphone, truth Truth) []path {
 	factor, extraSec := truth.Fault.cable(source.Output)
-	r := source.At.Distance(microphone.At)
-	return path{
-		output:    source.Output,
-		gain:      factor * engine.Ratio(source.LevelDB) / r,
-		travelSec: extraSec + r/truth.SoundSpeed,
+	cabinet, _ := site.Cabinet(source.Cabinet)
+	var ways []path
+	for _, image := range images(site, source) {
+		r := image.at.Distance(microphone.At)
+		ways = append(ways, path{
+			output:    source.Output,
+			gain:      factor * image.factor * engine.Ratio(source.LevelDB) / r,
+			travelSec: extraSec + r/truth.SoundSpeed,
+			colour:    newColour(cabinet.Directivity, image.off(microphone.At)),
+		})
 	}
+	return ways
 }
 
 // hear adds what a microphone hears without its noise to dst, whose first
 // sample is at time from. A path's contribution at time t is
-// gain · setting · x(t - travel - delay) with the setting that stood at the
-// output at t - travel, when the sound left it.
+// gain · setting · x(t - travel - delay), x coloured by the cabinet, with the
+// setting that stood at the output at t - travel, when the sound left it.
 func (s *space) hear(role engine.Role, past past, from float64, dst []float64) {
 	paths := s.paths[role]
 	spans := make([][]span, len(paths))
@@ -155,7 +164,8 @@ func responseAt(paths []path, spans [][]span, i int, omega float64) complex128 {
 		if set.Muted {
 			continue
 		}
-		sum += cmplx.Rect(p.gain*float64(set.Polarity)*engine.Ratio(set.GainDB), -omega*(p.travelSec+set.DelaySec))
+		level := engine.Ratio(set.GainDB + p.colour.at(omega))
+		sum += cmplx.Rect(p.gain*float64(set.Polarity)*level, -omega*(p.travelSec+set.DelaySec))
 	}
 	return sum
 }
