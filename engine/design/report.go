@@ -14,13 +14,14 @@ type Report struct {
 	Site       engine.Site
 	Sheet      engine.Sheet
 	Prediction engine.Prediction
-	Findings   []Finding // what was worked out, in the order a reader wants it
-	Warnings   []Finding // what should be changed, or at least known
-	Openings   []coverage.Opening
-	Triangle   *Triangle // nil without a bent front row and a rear one
-	Zones      []Zone
-	Sides      []Sides // only of an array with a left and a right
-	Treated    []Treated
+	Own        Treated            // Sheet, judged like the treatments; its Treatment is "" where the groups differ or an Aim sets the outputs
+	Findings   []Finding          // what was worked out, in the order a reader wants it
+	Warnings   []Finding          // what should be changed, or at least known
+	Openings   []coverage.Opening // ascending, bottom and top of the range and the target among them
+	Triangles  []Triangle         // one for each bent front row with a rear one behind it
+	Zones      []Zone             // in the site's order
+	Sides      []Sides            // only of an array with a left and a right
+	Treated    []Treated          // null, end-fire, gradient, plain: those that the processor can be set to
 }
 
 // Finding is one number with what it means. The text is one or two plain
@@ -28,56 +29,79 @@ type Report struct {
 // one, the rule or source.
 type Finding struct {
 	Key   string  // stable name for programs: "depth-spacing"
-	Value float64 // SI; NaN-free. Meaningless where Unit is "", the text says it all
+	Value float64 // in Unit. Never NaN or infinite; 0 and without meaning where Unit is "", the text says it all
 	Unit  string  // "m", "Hz", "dB", "°", "s" or ""
 	Text  string
 }
 
-// Triangle is how the forward offset of a bent front row was found. The rear
-// source, the front row's foremost point and an outer source are its corners.
+// Triangle is how the forward offset of a bent front row was found. The
+// rearmost source, the front row's foremost point and an outer source of it are
+// its corners. Nulls are those of the end-fire treatment at the rear
+// microphone.
 type Triangle struct {
-	NullBeforeHz float64 // with the row where the site says, were it moved back by OffsetM
-	NullAfterHz  float64
-	DepthM       float64 // rear source to the row's foremost point, before
-	OuterM       float64 // rear source to the outer source along the axis, before
-	AsideM       float64 // the outer source's distance from the axis
-	OffsetM      float64 // the whole front row goes forward by this
+	Array        string  // the part of the array, "" where there is one only
+	StraightHz   float64 // null of the same depth with a straight front row and far microphones, c/4d
+	NullBeforeHz float64 // null with the row where the site says
+	NullAfterHz  float64 // null once the whole row has gone forward by OffsetM
+	DepthM       float64 // rear source to the row's foremost point, along the axis, as the site says
+	OuterM       float64 // rear source to the outer source along the axis, as the site says
+	AsideM       float64 // outer source from the axis
+	SlantM       float64 // rear source to the outer source, straight, as the site says
+	OffsetM      float64 // the whole front row goes forward by this; negative: back
+	SlantAfterM  float64 // rear source to the outer source once the row is there
 }
 
-// Zone is what one zone hears over the operating range (energy mean over its
-// points and over the range), against the audience for a quiet one.
+// Zone is what one zone hears over the operating range: energy means over its
+// points and over equal steps of frequency.
+//
+// An audience's levels are against every output arriving in phase at its
+// loudest at the very point, so that distance is no dip: MeanDB their energy
+// mean, WorstDB the deepest of them against that mean. SpreadDB is between the
+// 5th and the 95th percentile of the points' levels themselves, distance
+// included.
+//
+// A quiet zone's levels are against the audience zones' mean, negative is
+// quieter: MeanDB over the whole range, WorstDB the loudest point at its loudest
+// frequency against the audience at the same frequency. SpreadDB is 0.
 type Zone struct {
 	Name     string
 	Kind     engine.ZoneKind
-	MeanDB   float64 // audience: against every source arriving in phase at its loudest; quiet: below the audience's mean, negative is quieter
-	SpreadDB float64 // audience: between the 5th and the 95th percentile of its points
-	WorstDB  float64 // audience: deepest dip against its mean; quiet: loudest point against the audience's mean
+	MeanDB   float64
+	SpreadDB float64
+	WorstDB  float64
 	WorstAt  engine.Point
 	WorstHz  float64
 }
 
-// Sides is the interplay of a left and a right at one frequency: where along
-// the width of the audience the two cancel, and how deep.
+// Sides is the interplay of a left and a right at one frequency, along the
+// width of the audience half way back: where the two cancel, and how deep,
+// against the point on the axis. Distance is taken out of both.
 type Sides struct {
-	FreqHz float64
-	DipDB  float64 // against the level on the axis at the same distance
-	DipAt  engine.Point
+	FreqHz  float64
+	DipDB   float64 // as set; 0 or less
+	DipAt   engine.Point
+	AloneDB float64 // the same with the rear rows muted
+	AloneAt engine.Point
 }
 
-// Treated is what one treatment does with the cabinets where they stand.
+// Treated is what one sheet does with the cabinets where they stand.
 type Treated struct {
 	Treatment      engine.Treatment
 	Sheet          engine.Sheet
-	RejectionDB    []float64 // front over rear microphone at FreqHz, positive is quieter behind
-	SumDB          []float64 // front sum against every output arriving in phase, at FreqHz
-	FreqHz         []float64
-	WorstRejectDB  float64 // within the range
-	MeanRejectDB   float64 // power mean of rear over front, within the range
-	HeadroomCostDB float64
-	FirstNotchHz   float64 // lowest frequency of a dip in front; 0: none up to the band's end
-	NotchInRangeDB float64 // how far down the front is at the worst place of the range
-	Shift10CmDB    float64 // rejection at the target lost when the rear row stands 10 cm off
-	Shift10CDB     float64 // the same when the air is 10 °C warmer
+	FreqHz         []float64 // the lines of the test signal
+	RejectionDB    []float64 // front over rear microphone, positive is quieter behind
+	SumDB          []float64 // front sum against every output arriving in phase; 0 or less
+	NullHz         float64   // where the rejection is greatest, within the range
+	NullDepthDB    float64   // rear over front there, negative is quieter behind
+	AtTargetDB     float64   // rear over front at the target
+	WorstRejectDB  float64   // least rejection within the range
+	MeanRejectDB   float64   // power mean of rear over front within the range, as a rejection
+	HeadroomCostDB float64   // front sum below everything at its loudest in phase, worst in the range
+	FirstNotchHz   float64   // lowest frequency of a dip in front of 6 dB or more; 0: none up to 300 Hz
+	NotchInRangeDB float64   // how far down the front sum is at the worst place of the range, 0 or more
+	NotchInRangeHz float64   // where that is
+	LeftAt10CmDB   float64   // rejection at the target that is left when the rear row stands 10 cm off
+	LeftAt10CDB    float64   // the same when the air is 10 °C off; the worse of warmer and colder
 }
 
 // Named is a site under the name of its layout or treatment.
@@ -86,8 +110,17 @@ type Named struct {
 	Site engine.Site
 }
 
-// Comparison sets treatments or layouts side by side.
+// Comparison sets treatments or layouts side by side, in the order given.
 type Comparison struct {
 	Names   []string
 	Reports []Report
+}
+
+// Row is one line of a comparison's table: one value for each name.
+type Row struct {
+	Key    string // stable name for programs: "null-frequency"
+	Label  string // for people
+	Unit   string // "Hz", "dB" or "°"
+	Values []float64
+	Has    []bool // false: there is no such value, as of a notch that is not there
 }
