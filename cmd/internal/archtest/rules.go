@@ -20,7 +20,7 @@ func arrows() map[string][]string {
 		"engine":            {},
 		"engine/air":        {"engine"},
 		"engine/field":      {"engine", "engine/air"},
-		"engine/layout":     {"engine"},
+		"engine/layout":     {"engine", "engine/air"},
 		"engine/coverage":   {"engine", "engine/air", "engine/field", "engine/layout"},
 		"engine/optimise":   {},
 		"engine/solve":      {"engine", "engine/air", "engine/field", "engine/optimise"},
