@@ -11,84 +11,166 @@ import (
 	"hushback/engine/field"
 )
 
-// array is the outputs of a site with exact settings, and what they do at the
-// target frequency.
+// array is outputs with exact settings, and what they do at the target
+// frequency.
 type array struct {
-	hz       float64
-	channels []channel // ascending by output
-	rows     [2]row    // front, rear
+	hz         float64
+	treatments []engine.Treatment // of the parts that the channels belong to
+	channels   []channel          // ascending by output
+
+	// What the outputs of a row do before they are delayed: when they arrive in
+	// front, in the mean over all of them and over those as placed. A row
+	// without any is missing.
+	arrives, placed map[int]float64
 }
 
+// The rows of a part.
 const (
 	front = 0
 	rear  = 1
 )
 
-// row is what the outputs of one row share.
-type row struct {
-	polarity int
-	maxDB    float64 // the least MaxGainDB of its outputs
-	top      int     // the highest gain at or below that, in steps
-	gainDB   float64 // exact
-}
-
 // channel is one output.
 type channel struct {
-	output      int
-	row         int
-	delaySec    float64
-	front, rear complex128 // pressure at the microphones, at 0 dB without delay
+	output, part, row int
+	asPlaced          bool
+	bendSec           float64
+	maxDB             float64 // the loudest it may play
+	top               int     // the highest gain at or below that that its row can have, in steps
+	delaySec, gainDB  float64 // exact
+	polarity          int
+	front, rear       complex128 // pressure at the microphones, at 0 dB without delay
 }
 
-// arrange measures every output on the model and delays it so that all arrive
-// together at the front microphone.
+// arrange measures every output on the model and delays it so that within
+// their row those as placed keep their bend and the others arrive together at
+// the front microphone, when those do in the mean.
 func arrange(site engine.Site) (array, error) {
-	a := array{hz: site.Target.NullHz}
-	for i := range a.rows {
-		a.rows[i] = row{polarity: 1, maxDB: math.Inf(1)}
+	ahead, err := microphone(site, engine.RoleFront)
+	if err != nil {
+		return array{}, err
 	}
-	at := [2]engine.Microphone{}
-	for i, role := range []engine.Role{engine.RoleFront, engine.RoleRear} {
-		mic, ok := site.Microphone(role)
-		if !ok {
-			return array{}, fmt.Errorf("the site has no %s microphone", role)
-		}
-		at[i] = mic
+	behind, err := microphone(site, engine.RoleRear)
+	if err != nil {
+		return array{}, err
 	}
+	a := array{hz: site.Target.NullHz, treatments: []engine.Treatment{engine.TreatNull}, arrives: map[int]float64{}, placed: map[int]float64{}}
 	for _, out := range site.Outputs {
 		fed := site.Fed(out.Number)
 		if len(fed) == 0 {
 			return array{}, fmt.Errorf("output %d feeds no source", out.Number)
 		}
-		ch := channel{output: out.Number}
+		ch := channel{output: out.Number, asPlaced: out.AsPlaced, bendSec: out.BendSec, maxDB: out.MaxGainDB, polarity: 1}
 		if fed[0].Row == engine.RowRear {
 			ch.row = rear
 		}
-		arrival, err := ch.listen(site, at)
-		if err != nil {
+		alone := only(site, []channel{ch})
+		if ch.front, err = field.Pressure(site, alone, ahead.At, a.hz); err != nil {
 			return array{}, err
 		}
-		ch.delaySec = -arrival
+		if ch.rear, err = field.Pressure(site, alone, behind.At, a.hz); err != nil {
+			return array{}, err
+		}
 		a.channels = append(a.channels, ch)
-		a.rows[ch.row].maxDB = math.Min(a.rows[ch.row].maxDB, out.MaxGainDB)
 	}
-	return a, nil
+	err = a.align(site, ahead)
+	return a, err
 }
 
-// listen fills in what the output does alone and returns when it arrives in
-// front.
-func (ch *channel) listen(site engine.Site, at [2]engine.Microphone) (arrival float64, err error) {
-	var alone engine.Sheet
+func microphone(site engine.Site, role engine.Role) (engine.Microphone, error) {
+	mic, ok := site.Microphone(role)
+	if !ok {
+		return mic, fmt.Errorf("the site has no %s microphone", role)
+	}
+	return mic, nil
+}
+
+// only is a sheet on which nothing but some channels plays, as they are set.
+func only(site engine.Site, open []channel) engine.Sheet {
+	var sheet engine.Sheet
 	for _, number := range site.OutputNumbers() {
-		alone.Settings = append(alone.Settings, engine.Setting{Output: number, Polarity: 1, Muted: number != ch.output})
+		set := engine.Setting{Output: number, Polarity: 1, Muted: true}
+		if i := slices.IndexFunc(open, func(ch channel) bool { return ch.output == number }); i >= 0 {
+			set.DelaySec, set.GainDB, set.Muted = open[i].delaySec, open[i].gainDB, false
+		}
+		sheet.Settings = append(sheet.Settings, set)
 	}
-	if ch.front, err = field.Pressure(site, alone, at[front].At, site.Target.NullHz); err != nil {
-		return 0, err
+	return sheet
+}
+
+// arrival is when some channels arrive at a microphone, in the mean.
+func arrival(site engine.Site, open []channel, mic engine.Microphone) (float64, error) {
+	return field.Arrival(site, only(site, open), mic)
+}
+
+// keep lists the channels that a test holds for.
+func (a array) keep(wanted func(channel) bool) []channel {
+	var kept []channel
+	for _, ch := range a.channels {
+		if wanted(ch) {
+			kept = append(kept, ch)
+		}
 	}
-	if ch.rear, err = field.Pressure(site, alone, at[rear].At, site.Target.NullHz); err != nil {
-		return 0, err
+	return kept
+}
+
+// align sets the delays within the rows.
+func (a *array) align(site engine.Site, ahead engine.Microphone) (err error) {
+	for i := range a.channels {
+		a.channels[i].delaySec = a.channels[i].bendSec
 	}
-	return field.Arrival(site, alone, at[front])
+	for _, row := range []int{front, rear} {
+		all := a.keep(func(ch channel) bool { return ch.row == row })
+		if len(all) > 0 {
+			if a.arrives[row], err = arrival(site, all, ahead); err != nil {
+				return err
+			}
+		}
+		placed := a.keep(func(ch channel) bool { return ch.row == row && ch.asPlaced })
+		if len(placed) > 0 {
+			if a.placed[row], err = arrival(site, placed, ahead); err != nil {
+				return err
+			}
+		}
+	}
+	for i := range a.channels {
+		ch := &a.channels[i]
+		at := a.placed[ch.row]
+		if !ch.asPlaced {
+			if at, err = arrival(site, []channel{*ch}, ahead); err != nil {
+				return err
+			}
+		}
+		ch.delaySec -= at
+	}
+	return nil
+}
+
+// leads is the row that the others are timed against: the front row, if there
+// is one.
+func (a array) leads() int {
+	if _, ok := a.arrives[front]; ok {
+		return front
+	}
+	return rear
+}
+
+// shift makes a row later.
+func (a *array) shift(row int, sec float64) {
+	for i := range a.channels {
+		if a.channels[i].row == row {
+			a.channels[i].delaySec += sec
+		}
+	}
+}
+
+// turn gives a row a polarity.
+func (a *array) turn(row, polarity int) {
+	for i := range a.channels {
+		if a.channels[i].row == row {
+			a.channels[i].polarity = polarity
+		}
+	}
 }
 
 // behind is what one row does at the rear microphone, at 0 dB.
@@ -113,45 +195,54 @@ func (a *array) match(grid engine.Grid) error {
 		return errors.New("one of the rows cancels itself at the rear microphone, so nothing can be matched to it")
 	}
 	louder := engine.DB(ratio) // how much louder the front row is, like for like
-	var top [2]float64
-	for i := range a.rows {
-		r := &a.rows[i]
-		steps := math.Floor((math.Min(r.maxDB, grid.Max)-grid.Min)/grid.Step + 1e-9)
-		if steps < 0 {
-			return fmt.Errorf("an output may play at %g dB at most, the processor goes down to %g dB only", r.maxDB, grid.Min)
+	var steps [2]int
+	var top, gain [2]float64
+	for row := range steps {
+		least := math.Inf(1)
+		for _, ch := range a.channels {
+			if ch.row == row {
+				least = math.Min(least, ch.maxDB)
+			}
 		}
-		r.top = int(steps)
-		top[i] = grid.Min + steps*grid.Step
+		var err error
+		if steps[row], err = highest(least, grid); err != nil {
+			return err
+		}
+		top[row] = grid.Min + float64(steps[row])*grid.Step
 	}
-	a.rows[front].gainDB = math.Min(top[front], top[rear]-louder)
-	a.rows[rear].gainDB = math.Min(top[rear], top[front]+louder)
-	for _, r := range a.rows {
-		if r.gainDB < grid.Min {
-			return fmt.Errorf("matching the rows behind needs a gain of %.1f dB, the processor goes down to %g dB", r.gainDB, grid.Min)
+	gain[front] = math.Min(top[front], top[rear]-louder)
+	gain[rear] = math.Min(top[rear], top[front]+louder)
+	for _, g := range gain {
+		if g < grid.Min {
+			return fmt.Errorf("matching the rows behind needs a gain of %.1f dB, the processor goes down to %g dB", g, grid.Min)
 		}
+	}
+	for i := range a.channels {
+		ch := &a.channels[i]
+		ch.top, ch.gainDB = steps[ch.row], gain[ch.row]
 	}
 	return nil
 }
 
-// candidates are two copies of the array, the rear row of normal and of
-// reversed polarity, each with the delay between the rows that cancels behind
-// and is nearest to all outputs arriving together in front.
-func (a array) candidates() []array {
-	var found []array
-	for _, polarity := range []int{1, -1} {
-		c := a
-		c.rows[rear].polarity = polarity
-		c.channels = slices.Clone(a.channels)
-		opposite := -a.behind(front) * complex(float64(polarity), 0) / a.behind(rear)
-		late := -cmplx.Phase(opposite) / (2 * math.Pi * a.hz)
-		for i := range c.channels {
-			if c.channels[i].row == rear {
-				c.channels[i].delaySec += late
-			}
+// loudest sets every output as loud as it may play.
+func (a *array) loudest(grid engine.Grid) (err error) {
+	for i := range a.channels {
+		ch := &a.channels[i]
+		if ch.top, err = highest(ch.maxDB, grid); err != nil {
+			return err
 		}
-		found = append(found, c)
+		ch.gainDB = grid.Min + float64(ch.top)*grid.Step
 	}
-	return found
+	return nil
+}
+
+// highest is the highest gain at or below maxDB, in steps.
+func highest(maxDB float64, grid engine.Grid) (int, error) {
+	steps := math.Floor((math.Min(maxDB, grid.Max)-grid.Min)/grid.Step + 1e-9)
+	if steps < 0 {
+		return 0, fmt.Errorf("an output may play at %g dB at most, the processor goes down to %g dB only", maxDB, grid.Min)
+	}
+	return int(steps), nil
 }
 
 // span is the longest delay less the shortest.
@@ -173,12 +264,7 @@ func (a array) sheet() engine.Sheet {
 	least, _ := a.extremes()
 	settings := make([]engine.Setting, len(a.channels))
 	for i, ch := range a.channels {
-		settings[i] = engine.Setting{
-			Output:   ch.output,
-			DelaySec: ch.delaySec - least,
-			Polarity: a.rows[ch.row].polarity,
-			GainDB:   a.rows[ch.row].gainDB,
-		}
+		settings[i] = engine.Setting{Output: ch.output, DelaySec: ch.delaySec - least, Polarity: ch.polarity, GainDB: ch.gainDB}
 	}
 	return engine.Sheet{Settings: settings}
 }

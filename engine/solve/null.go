@@ -3,7 +3,6 @@
 package solve
 
 import (
-	"errors"
 	"fmt"
 	"math"
 
@@ -12,10 +11,11 @@ import (
 )
 
 // Null is what a practitioner does by hand, made exact: within each row every
-// output arrives together at the front microphone; at the rear microphone the
-// rows are matched in level at the target frequency; and one delay between the
-// rows makes their sums cancel there. Within a row all gains are one, and the
-// louder row plays as loud as all of its outputs may.
+// output arrives together at the front microphone (AsPlaced ones in the mean);
+// at the rear microphone the rows are matched in level at the target
+// frequency; and one delay between the rows makes their sums cancel there.
+// Within a row all gains are one, and the louder row plays as loud as all of
+// its outputs may.
 //
 // There is such a delay for a rear row of either polarity; each is at most
 // half a period from everything arriving together in front, and longer ones
@@ -27,34 +27,18 @@ import (
 // The settings then go onto the processor's grid (see array.round), where the
 // outputs of a row may come to differ by a step. The sheet is the same for the
 // same site, ascending by output, nothing muted, and the least delay is the
-// least that the processor has.
+// least that the processor has. The site's groups are not looked at: all of it
+// is one array.
 //
 // The site must have no Problems. Errors say what does not fit: rows that are
 // silent at the rear microphone, a gain or a delay outside the ranges, a grid
 // without steps.
 func Null(site engine.Site, r engine.Ranges) (engine.Sheet, error) {
-	sheet, err := null(site, r)
+	sheet, err := together(site, []part{{site: site, treatment: engine.TreatNull}}, r)
 	if err != nil {
 		return engine.Sheet{}, fmt.Errorf("solving for a null at %g Hz: %w", site.Target.NullHz, err)
 	}
 	return sheet, nil
-}
-
-func null(site engine.Site, r engine.Ranges) (engine.Sheet, error) {
-	if !(r.DelaySec.Step > 0 && r.DelaySec.Max > r.DelaySec.Min) || !(r.GainDB.Step > 0 && r.GainDB.Max > r.GainDB.Min) {
-		return engine.Sheet{}, errors.New("the processor's delay and gain ranges must rise in steps above 0")
-	}
-	a, err := arrange(site)
-	if err != nil {
-		return engine.Sheet{}, err
-	}
-	if err := a.match(r.GainDB); err != nil {
-		return engine.Sheet{}, err
-	}
-	if a, err = choose(site, a); err != nil {
-		return engine.Sheet{}, err
-	}
-	return a.round(r)
 }
 
 // choose returns the candidate with the least sum shortfall, the first of

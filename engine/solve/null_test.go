@@ -299,8 +299,9 @@ func TestWhatDoesNotFitIsSaid(t *testing.T) {
 // Exact delays may fit where none of their roundings does: 5.9 ms in steps of
 // 3.5 ms are two steps, and the processor ends at 6.5 ms.
 func TestRoundingThatDoesNotFit(t *testing.T) {
-	a := array{hz: 47, rows: [2]row{{polarity: 1}, {polarity: 1}}, channels: []channel{
-		{output: 1, front: 1, rear: 1}, {output: 2, front: 1, rear: 1, delaySec: 0.0059}, {output: 3, row: rear, front: 1, rear: -2, delaySec: 0.003},
+	a := array{hz: 47, treatments: []engine.Treatment{engine.TreatNull}, channels: []channel{
+		{output: 1, polarity: 1, front: 1, rear: 1}, {output: 2, polarity: 1, front: 1, rear: 1, delaySec: 0.0059},
+		{output: 3, polarity: 1, row: rear, front: 1, rear: -2, delaySec: 0.003},
 	}}
 	r := engine.Ranges{DelaySec: engine.Grid{Max: 0.0065, Step: 0.0035}, GainDB: engine.Grid{Max: 6, Step: 1}}
 	if sheet, err := a.round(r); err == nil || !strings.Contains(err.Error(), "5.90 ms apart, the processor has 6.50 ms in steps of 3.5 ms") {

@@ -10,10 +10,11 @@ import (
 )
 
 // round puts an exact array onto the processor's grid. It rounds every value
-// by itself and then moves single outputs by one step of delay or gain, as
-// long as that deepens the null at the target and nothing ends further than
-// one step from its exact value. So the result is never worse than plain
-// rounding; on sites made at random it is deeper by some 20 dB.
+// by itself. In parts treated for the null it then moves single outputs by one
+// step of delay or gain, as long as that deepens the part's null at the target
+// and nothing ends further than one step from its exact value. So the result
+// is never worse than plain rounding; on sites made at random it is deeper by
+// some 20 dB. The other treatments do not aim at one frequency.
 //
 // Outputs of a row with the same exact delay, such as left and right, move
 // together, so that a symmetric site has a symmetric sheet.
@@ -48,13 +49,13 @@ func (a array) plain(r engine.Ranges) grid {
 func (g grid) exact(i int) (delay, gain float64) {
 	least, _ := g.extremes()
 	ch := g.channels[i]
-	return (ch.delaySec - least) / g.ranges.DelaySec.Step, (g.rows[ch.row].gainDB - g.ranges.GainDB.Min) / g.ranges.GainDB.Step
+	return (ch.delaySec - least) / g.ranges.DelaySec.Step, (ch.gainDB - g.ranges.GainDB.Min) / g.ranges.GainDB.Step
 }
 
 // fits reports whether the processor can be set so.
 func (g grid) fits() bool {
 	for i, gain := range g.gains {
-		if gain < 0 || gain > g.rows[g.channels[i].row].top {
+		if gain < 0 || gain > g.channels[i].top {
 			return false
 		}
 	}
@@ -63,11 +64,14 @@ func (g grid) fits() bool {
 	return float64(span)*g.ranges.DelaySec.Step <= room*(1+1e-12)
 }
 
-// depth is rear over front at the target.
-func (g grid) depth() float64 {
+// depth is what a part does behind over what it does in front, at the target.
+func (g grid) depth(part int) float64 {
 	var ahead, behind complex128
 	for i, ch := range g.channels {
-		gain := engine.Ratio(g.ranges.GainDB.Min+float64(g.gains[i])*g.ranges.GainDB.Step) * float64(g.rows[ch.row].polarity)
+		if ch.part != part {
+			continue
+		}
+		gain := engine.Ratio(g.ranges.GainDB.Min+float64(g.gains[i])*g.ranges.GainDB.Step) * float64(ch.polarity)
 		setting := complex(gain, 0) * g.wait(float64(g.delays[i])*g.ranges.DelaySec.Step)
 		ahead += ch.front * setting
 		behind += ch.rear * setting
@@ -80,9 +84,13 @@ func (g grid) refine() grid {
 	for moved := true; moved; {
 		moved = false
 		for _, twins := range g.twins() {
+			part := g.channels[twins[0]].part
+			if g.treatments[part] != engine.TreatNull {
+				continue
+			}
 			for _, step := range [][2]int{{1, 0}, {-1, 0}, {0, 1}, {0, -1}} {
 				next := g.moved(twins, step[0], step[1])
-				if next.fits() && next.close(twins) && next.depth() < g.depth() {
+				if next.fits() && next.close(twins) && next.depth(part) < g.depth(part) {
 					g, moved = next, true
 				}
 			}
@@ -111,7 +119,7 @@ func (g grid) close(channels []int) bool {
 	return true
 }
 
-// twins lists the channels that share a row and an exact delay.
+// twins lists the channels that share a part, a row and an exact delay.
 func (g grid) twins() [][]int {
 	const same = 1e-3 // of a step
 	var groups [][]int
@@ -120,7 +128,8 @@ next:
 		wanted, _ := g.exact(i)
 		for k, group := range groups {
 			first, _ := g.exact(group[0])
-			if g.channels[group[0]].row == ch.row && math.Abs(first-wanted) < same {
+			twin := g.channels[group[0]]
+			if twin.part == ch.part && twin.row == ch.row && math.Abs(first-wanted) < same {
 				groups[k] = append(group, i)
 				continue next
 			}
@@ -139,7 +148,7 @@ func (g grid) sheet() engine.Sheet {
 		settings[i] = engine.Setting{
 			Output:   ch.output,
 			DelaySec: delay.Nearest(delay.Min + float64(g.delays[i]-earliest)*delay.Step),
-			Polarity: g.rows[ch.row].polarity,
+			Polarity: ch.polarity,
 			GainDB:   gain.Nearest(gain.Min + float64(g.gains[i])*gain.Step),
 		}
 	}

@@ -102,7 +102,7 @@ func Start(o Options) (*Daemon, error) {
 
 // design turns a site into a sheet on the processor's grid and its prediction.
 func design(site engine.Site, profile processor.Profile) (engine.Sheet, engine.Prediction, error) {
-	sheet, err := solve.Null(site, profile.Ranges())
+	sheet, err := solve.Solve(site, profile.Ranges())
 	if err != nil {
 		return engine.Sheet{}, engine.Prediction{}, fmt.Errorf("solving %s: %w", site.Job, err)
 	}
