@@ -8,20 +8,35 @@ import (
 	"testing"
 )
 
-// good is an invented site without problems. Tests spoil copies of it.
+// good is an invented site without problems that says something about
+// everything. Tests spoil copies of it.
 func good() Site {
 	return Site{
 		Job:        "barn yard (invented)",
 		Air:        Air{TemperatureC: 21, Humidity: 0.4, PressurePa: 98e3},
-		Target:     Target{NullHz: 50, Range: Band{LowHz: 34, HighHz: 70}},
+		Ground:     0.9,
+		Walls:      []Wall{{Name: "barn", From: Point{X: 3, Y: 40}, To: Point{X: -3, Y: 40}}, {Name: "hedge bank", From: Point{X: -40, Y: 9}, To: Point{X: -40, Y: -9}}},
+		Target:     Target{NullHz: 50, Range: Band{LowHz: 34, HighHz: 70}, OpeningRad: 1.2, SideLobeDB: -9},
 		Limits:     Limits{NullDepthDB: 20, NullOffsetHz: 1, SumShortfallDB: 2},
+		Tolerance:  Tolerance{PositionM: 0.05, MicrophoneM: 0.1, LevelDB: 0.5, TemperatureC: 4},
+		Aim:        &Aim{HeadroomDB: 3, EvennessDB: 8},
 		TestSignal: TestSignal{PeriodSec: 0.5, Band: Band{LowHz: 20, HighHz: 120}},
 		Wiring:     Wiring{Profile: "plain-eight", Address: "192.0.2.7:8700"},
-		Outputs:    []Output{{Number: 3, Label: "behind"}, {Number: 5, Label: "ahead", MaxGainDB: -2}},
+		Groups:     []Group{{Name: "yard array", Treatment: TreatNull}},
+		Outputs: []Output{
+			{Number: 3, Label: "behind", Group: "yard array"},
+			{Number: 5, Label: "ahead", MaxGainDB: -2, Group: "yard array", AsPlaced: true, BendSec: 0.002},
+		},
+		Cabinets: []Cabinet{
+			{Name: "crate", WidthM: 1.1, DepthM: 0.8, HeightM: 0.6, Directivity: Directivity{
+				FreqHz: []float64{30, 60}, AngleRad: []float64{0, math.Pi / 2, math.Pi}, LevelDB: [][]float64{{0, -0.5, -1}, {0, -1, -2.5}},
+			}},
+			{Name: "plank", WidthM: 2, DepthM: 0.1, HeightM: 0.3},
+		},
 		Sources: []Source{
-			{Name: "behind", Row: RowRear, Output: 3},
-			{Name: "ahead left", Row: RowFront, At: Point{X: 1.7, Y: 1}, Output: 5},
-			{Name: "ahead right", Row: RowFront, At: Point{X: 1.7, Y: -1}, Output: 5},
+			{Name: "behind", Row: RowRear, At: Point{Z: 0.3}, Output: 3, Cabinet: "crate"},
+			{Name: "ahead left", Row: RowFront, At: Point{X: 1.7, Y: 1, Z: 0.3}, Output: 5, FacingRad: 0.2, Cabinet: "crate"},
+			{Name: "ahead right", Row: RowFront, At: Point{X: 1.7, Y: -1, Z: 0.3}, Output: 5, FacingRad: -0.2},
 		},
 		Microphones: []Microphone{
 			{Name: "desk", Role: RoleFront, At: Point{X: 20, Z: 1}},
@@ -29,7 +44,7 @@ func good() Site {
 		},
 		Zones: []Zone{
 			{Name: "yard", Kind: ZoneAudience, Corners: []Point{{X: 6, Y: -5}, {X: 25, Y: -5}, {X: 25, Y: 5}}},
-			{Name: "lane", Kind: ZoneQuiet, Corners: []Point{{X: -9, Y: -5}, {X: -20, Y: -5}, {X: -20, Y: 5}}},
+			{Name: "lane", Kind: ZoneQuiet, Corners: []Point{{X: -9, Y: -5}, {X: -20, Y: -5}, {X: -20, Y: 5}}, Weight: 2},
 		},
 	}
 }
@@ -74,7 +89,7 @@ func TestEveryDefectIsNamedWhereItStands(t *testing.T) {
 		{func(s *Site) { s.Wiring.Address = "" }, "processor.address: got nothing"},
 
 		{func(s *Site) { s.Outputs[0].MaxGainDB = inf }, "outputs[0].max_gain: got +Inf dB"},
-		{func(s *Site) { s.Outputs = append(s.Outputs, Output{Number: 6}) }, "outputs[2].number: got output 6, which feeds no source"},
+		{func(s *Site) { s.Outputs = append(s.Outputs, Output{Number: 6, Group: "yard array"}) }, "outputs[2].number: got output 6, which feeds no source"},
 		{func(s *Site) { s.Outputs = append(s.Outputs, s.Outputs[1]) }, "outputs[2].number: got 5 a second time"},
 		{func(s *Site) { s.Outputs[0], s.Outputs[1] = s.Outputs[1], s.Outputs[0] }, "outputs[1].number: got 3 after 5"},
 		{func(s *Site) { s.Outputs[0].Number, s.Sources[0].Output = 0, 0 }, "outputs[0].number: got 0"},
@@ -88,11 +103,71 @@ func TestEveryDefectIsNamedWhereItStands(t *testing.T) {
 		{func(s *Site) { s.Sources[2].Output = 4 }, "sources[2].output: got output 4, which is not declared"},
 		{func(s *Site) { s.Sources[2].At.Y = nan }, "sources[2].at: got NaN m"},
 		{func(s *Site) { s.Sources[2].At.Y = -1001 }, "sources[2].at: got -1001 m"},
-		{func(s *Site) { s.Sources[2].At = Point{X: 1.7, Y: 0.95} }, `sources[2].at: got a place 0.05 m from source "ahead left"`},
-		{func(s *Site) { s.Sources[0].Row = RowFront }, "sources: got no source in the rear row"},
+		{func(s *Site) { s.Sources[2].At = Point{X: 1.7, Y: 0.95, Z: 0.3} }, `sources[2].at: got a place 0.05 m from source "ahead left"`},
+		{func(s *Site) { s.Sources[2].At.Z = -0.1 }, "sources[2].at: got a height of -0.1 m, want 0 m or more"},
+		{func(s *Site) { s.Sources[2].FacingRad = 40 }, "sources[2].facing: got 2291.83°, want -360° to 360°"},
+		{func(s *Site) { s.Sources[2].Cabinet = "barrel" }, `sources[2].cabinet: got "barrel", want one of the names listed under cabinets`},
+		{func(s *Site) { ungrouped(s); s.Sources[0].Row = RowFront }, "sources: got no source in the rear row"},
+
+		{func(s *Site) { s.Ground = 1.1 }, "ground.reflection: got 1.1, want 0 to 1"},
+		{func(s *Site) { s.Walls[1].Name = "barn" }, `walls[1].name: got "barn" a second time`},
+		{func(s *Site) { s.Walls[1].From.X = nan }, "walls[1].from: got NaN m"},
+		{func(s *Site) { s.Walls[1].To.X = 2000 }, "walls[1].to: got 2000 m"},
+		{func(s *Site) { s.Walls[1].To = s.Walls[1].From }, "walls[1].to: got the place the wall comes from"},
+		{func(s *Site) { s.Walls[0].From.Y, s.Walls[0].To.Y = 0.5, 0.5 }, `walls[0].from: got wall "barn" with source "ahead left" behind it, seen from source "behind"`},
+		{func(s *Site) { s.Walls[0].From.Y, s.Walls[0].To.Y = 1.05, 1.05 }, `walls[0].from: got wall "barn" 0.05 m from source "ahead left"`},
+		{func(s *Site) { s.Walls[0].From.Y, s.Walls[0].To.Y = 3, 3 }, `walls[0].from: got wall "barn" with zone "yard" behind it`},
+		{func(s *Site) { s.Microphones[1].At.X = -41 }, `walls[1].from: got wall "hedge bank" with microphone "gate" behind it`},
+		{func(s *Site) { s.Microphones[1].At.X = -40.0001 }, `walls[1].from: got wall "hedge bank" with microphone "gate" behind it`},
+		{func(s *Site) { s.Walls = slices.Repeat(s.Walls, 3000) }, "walls: got 6000, want at most 8"},
+
+		{func(s *Site) { s.Target.OpeningRad = 7 }, "target.opening: got 401.07°, want 0° to 360°"},
+		{func(s *Site) { s.Target.OpeningRad = -0.1 }, "target.opening: got -5.72958°"},
+		{func(s *Site) { s.Target.SideLobeDB = 6 }, "target.side_lobes: got 6 dB, want -60 to 0 dB"},
+		{func(s *Site) { s.Tolerance.PositionM = -0.1 }, "tolerance.position: got -0.1 m, want 0 to 1 m"},
+		{func(s *Site) { s.Tolerance.MicrophoneM = 2 }, "tolerance.microphone: got 2 m"},
+		{func(s *Site) { s.Tolerance.LevelDB = 13 }, "tolerance.level: got 13 dB"},
+		{func(s *Site) { s.Tolerance.TemperatureC = 290 }, "tolerance.temperature: got 290 °C"},
+		{func(s *Site) { s.Aim.HeadroomDB = 0 }, "aim.headroom: got 0 dB, want more than 0 and at most 60 dB"},
+		{func(s *Site) { s.Aim.HeadroomDB = 61 }, "aim.headroom: got 61 dB"},
+		{func(s *Site) { s.Aim.EvennessDB = -1 }, "aim.evenness: got -1 dB"},
+		{func(s *Site) { s.Zones[1].Weight = -1 }, "zones[1].weight: got -1"},
+
+		{func(s *Site) { s.Groups[0].Treatment = "salt" }, `groups[0].treatment: got "salt", want "null", "end-fire", "gradient" or "plain"`},
+		{func(s *Site) { s.Groups[0].Treatment, s.Sources[0].Row = TreatEndFire, RowFront }, `groups[0].treatment: got "end-fire" without a source in the rear row`},
+		{func(s *Site) {
+			s.Groups[0].Treatment, s.Sources[1].Row, s.Sources[2].Row = TreatGradient, RowRear, RowRear
+		}, `groups[0].treatment: got "gradient" without a source in the front row`},
+		{func(s *Site) { s.Groups = append(s.Groups, s.Groups[0]) }, `groups[1].name: got "yard array" a second time`},
+		{func(s *Site) { s.Groups = append(s.Groups, Group{"spare", TreatPlain}) }, `groups[1].name: got "spare", which no output belongs to`},
+		{func(s *Site) { s.Groups[0].Treatment, s.Outputs[0].Group = TreatPlain, "delays" }, `outputs[0].group: got "delays", want one of the names listed under groups`},
+		{func(s *Site) { s.Groups[0].Treatment, s.Outputs[0].Group = TreatPlain, "" }, `outputs[0].group: got ""`},
+		{func(s *Site) { ungrouped(s); s.Outputs[1].Group = "delays" }, `outputs[1].group: got "delays"`},
+		{func(s *Site) { s.Outputs[1].BendSec = -0.001 }, "outputs[1].bend: got -0.001 s, want 0 to 1 s"},
+		{func(s *Site) { s.Outputs[1].BendSec = 2 }, "outputs[1].bend: got 2 s"},
+		{func(s *Site) { s.Outputs[1].AsPlaced = false }, "outputs[1].bend: got 0.002 s for an output that is aligned in front"},
+
+		{func(s *Site) { s.Cabinets[1].Name = "crate" }, `cabinets[1].name: got "crate" a second time`},
+		{func(s *Site) { s.Cabinets[1].Name = "" }, "cabinets[1].name: got nothing"},
+		{func(s *Site) { s.Cabinets[1].WidthM, s.Cabinets[1].DepthM = 0, nan }, "cabinets[1].size: got 0 m, want more than 0 and at most 10 m"},
+		{func(s *Site) { s.Cabinets[1].HeightM = 30 }, "cabinets[1].size: got 30 m"},
+		{func(s *Site) { table(s).FreqHz[0] = 60 }, "cabinets[0].directivity.frequencies[1]: got 60 Hz after 60 Hz, want rising values"},
+		{func(s *Site) { table(s).FreqHz[0] = 0 }, "cabinets[0].directivity.frequencies[0]: got 0 Hz, want 1 Hz to 20000 Hz"},
+		{func(s *Site) { table(s).FreqHz = nil }, "cabinets[0].directivity.frequencies: got none, want at least one"},
+		{func(s *Site) { table(s).FreqHz = axis(1, 500, 1) }, "cabinets[0].directivity.frequencies: got 500, want at most 256"},
+		{func(s *Site) { table(s).AngleRad = nil }, "cabinets[0].directivity.angles: got none"},
+		{func(s *Site) { table(s).AngleRad[1] = 4 }, "cabinets[0].directivity.angles[1]: got 229.183°, want 0° to 180°"},
+		{func(s *Site) { table(s).AngleRad[1] = nan }, "cabinets[0].directivity.angles[1]: got NaN°"},
+		{func(s *Site) { table(s).AngleRad[0] = 0.1 }, "cabinets[0].directivity.angles: got 5.72958° to 180°, want angles from 0° to 180°"},
+		{func(s *Site) { table(s).AngleRad[2] = 3 }, "cabinets[0].directivity.angles: got 0° to 171.887°"},
+		{func(s *Site) { table(s).LevelDB = table(s).LevelDB[:1] }, "cabinets[0].directivity.levels: got 1 rows for 2 frequencies"},
+		{func(s *Site) { table(s).LevelDB[1] = nil }, "cabinets[0].directivity.levels[1]: got 0 levels for 3 angles"},
+		{func(s *Site) { table(s).LevelDB[1][2] = -61 }, "cabinets[0].directivity.levels[1][2]: got -61 dB"},
+		{func(s *Site) { s.Sources[0].At.Z = 0.25 }, "sources[0].at: got a cabinet 0.05 m into the ground"},
+		{func(s *Site) { s.Sources[2].At.Y, s.Sources[2].FacingRad, s.Sources[2].Cabinet = 0.1, 0, "crate" }, `sources[2].at: got the cabinet of "ahead right"`},
 
 		{func(s *Site) { s.Microphones[1].Name = "desk" }, `microphones[1].name: got "desk" a second time`},
-		{func(s *Site) { s.Microphones[1].At = Point{Z: 0.09} }, `microphones[1].at: got a place 0.09 m from source "behind"`},
+		{func(s *Site) { s.Microphones[1].At = Point{Z: 0.39} }, `microphones[1].at: got a place 0.09 m from source "behind"`},
 		{func(s *Site) { s.Microphones[0].At.Z = inf }, "microphones[0].at: got +Inf m"},
 		{func(s *Site) { s.Microphones = s.Microphones[1:] }, `microphones: got 0 with the role "front"`},
 		{func(s *Site) {
@@ -120,6 +195,16 @@ func TestEveryDefectIsNamedWhereItStands(t *testing.T) {
 	}
 }
 
+// ungrouped is a site as simple ones are: one array, no groups.
+func ungrouped(s *Site) {
+	s.Groups = nil
+	for i := range s.Outputs {
+		s.Outputs[i].Group = ""
+	}
+}
+
+func table(s *Site) *Directivity { return &s.Cabinets[0].Directivity }
+
 // Words that the loader would refuse first still must not pass here.
 func TestUnknownWords(t *testing.T) {
 	site := good()
@@ -144,6 +229,32 @@ func TestTooMany(t *testing.T) {
 	found := site.Problems()
 	if len(found) != 2 || found[0].Path != "sources" || found[1].Path != "zones" {
 		t.Fatalf("got %v", found)
+	}
+}
+
+// A list of ten thousand is told once and not looked into, which would take
+// ten thousand times ten thousand looks.
+func TestTenThousandGiveOneProblem(t *testing.T) {
+	const n = 10000
+	for want, spoil := range map[string]func(*Site){
+		"sources: got 10000, want at most 64":     func(s *Site) { s.Sources = slices.Repeat(s.Sources[:1], n) },
+		"outputs: got 10000, want at most 64":     func(s *Site) { s.Outputs = slices.Repeat(s.Outputs[:1], n) },
+		"groups: got 10000, want at most 64":      func(s *Site) { s.Groups = slices.Repeat(s.Groups, n) },
+		"cabinets: got 10000, want at most 64":    func(s *Site) { s.Cabinets = slices.Repeat(s.Cabinets[:1], n) },
+		"microphones: got 10000, want at most 64": func(s *Site) { s.Microphones = slices.Repeat(s.Microphones[:1], n) },
+		"zones: got 10000, want at most 64":       func(s *Site) { s.Zones = slices.Repeat(s.Zones[:1], n) },
+	} {
+		site := good()
+		spoil(&site)
+		var about []Problem
+		for _, p := range site.Problems() {
+			if strings.HasPrefix(p.String(), want) {
+				about = append(about, p)
+			}
+		}
+		if len(about) != 1 || len(site.Problems()) > 3 {
+			t.Errorf("got %d problems, %d of them %q", len(site.Problems()), len(about), want)
+		}
 	}
 }
 
@@ -175,7 +286,7 @@ func TestNoNumberMayBeMissing(t *testing.T) {
 			tried++
 		}
 	}
-	if tried < 3*40 {
+	if tried < 3*80 {
 		t.Errorf("tried %d numbers, want every one of the site", tried)
 	}
 }
@@ -190,6 +301,8 @@ func numbers(v reflect.Value) []reflect.Value {
 		for i := range v.NumField() {
 			found = append(found, numbers(v.Field(i))...)
 		}
+	case reflect.Pointer:
+		found = numbers(v.Elem())
 	case reflect.Slice:
 		for i := range v.Len() {
 			found = append(found, numbers(v.Index(i))...)
@@ -209,7 +322,25 @@ func TestLimitsIncludeTheirEnds(t *testing.T) {
 		func(s *Site) { s.TestSignal.PeriodSec = 10 },
 		func(s *Site) { s.TestSignal.PeriodSec = 0.1 },
 		func(s *Site) { s.Microphones[0].At = Point{X: 1000, Y: -1000, Z: 1000} },
-		func(s *Site) { s.Microphones[1].At = Point{Z: -0.1} },
+		func(s *Site) { s.Ground, s.Microphones[1].At = 0, Point{X: -9, Z: -1} },
+		func(s *Site) { s.Microphones[1].At = Point{Z: 0.4} },
+		func(s *Site) { s.Microphones[1].At = Point{X: -40} }, // at the wall
+		func(s *Site) { s.Walls[0].From.Y, s.Walls[0].To.Y = 5, 5 },
+		func(s *Site) { s.Walls[0].From, s.Walls[0].To = s.Walls[0].To, s.Walls[0].From },
+		func(s *Site) { s.Ground = 0 },
+		func(s *Site) { s.Target.OpeningRad, s.Target.SideLobeDB = 2*math.Pi, -60 },
+		func(s *Site) { s.Target.OpeningRad, s.Target.SideLobeDB = 0, 0 },
+		func(s *Site) { s.Tolerance, s.Aim = Tolerance{}, nil },
+		func(s *Site) { s.Tolerance, s.Aim = Tolerance{1, 1, 12, 40}, &Aim{HeadroomDB: 60} },
+		func(s *Site) { s.Outputs[1].BendSec = 1 },
+		func(s *Site) { s.Outputs[1].BendSec, s.Outputs[1].AsPlaced = 0, false },
+		func(s *Site) { s.Groups[0].Treatment, s.Sources[0].Row = TreatPlain, RowFront },
+		func(s *Site) { s.Cabinets[1] = Cabinet{Name: "hall", WidthM: 10, DepthM: 10, HeightM: 10} },
+		func(s *Site) { table(s).AngleRad[2] = 180 * (math.Pi / 180) },
+		func(s *Site) { *table(s) = Directivity{[]float64{50}, []float64{0, math.Pi}, [][]float64{{-60, 60}}} },
+		func(s *Site) { s.Sources[0].FacingRad = -2 * math.Pi },
+		func(s *Site) { s.Sources[0].At.Z = 0.291 },
+		ungrouped,
 		func(s *Site) { s.Sources[1].LevelDB, s.Outputs[1].MaxGainDB = -60, 60 },
 	} {
 		site := good()
