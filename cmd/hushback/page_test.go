@@ -225,7 +225,7 @@ func TestDryRunFromTheCommandLine(t *testing.T) {
 // disturb changes one output behind hushback's back.
 func disturb(t *testing.T, address string) {
 	t.Helper()
-	wire, err := osc.Dial(address, 0)
+	wire, err := osc.Dial(address, osc.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -75,7 +75,7 @@ func (d device) replies(packets ...[]byte) {
 
 func dial(t *testing.T, address string, gap time.Duration) *Conn {
 	t.Helper()
-	c, err := Dial(address, gap)
+	c, err := Dial(address, Options{Gap: gap})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -244,6 +244,9 @@ func TestOnlyTheDeviceIsHeard(t *testing.T) {
 	m, err := c.Ask(patient(t), Message{Address: "/a"}, at("/a"))
 	if err != nil || m.String() != "/a ,i 1" {
 		t.Errorf("got %s, %v", m, err)
+	}
+	if c.Foreign() != 1 || c.Dropped() != 0 {
+		t.Errorf("%d foreign and %d dropped datagrams, want 1 and 0", c.Foreign(), c.Dropped())
 	}
 }
 
@@ -500,7 +503,7 @@ func TestDialRefuses(t *testing.T) {
 		"", "localhost", "127.0.0.1", ":9000", "0.0.0.0:9000", "[::]:9000", "127.0.0.1:0",
 		"127.0.0.1:99999", "127.0.0.1:http:1", "224.0.0.1:9000", "255.255.255.255:9000",
 	} {
-		c, err := Dial(address, 0)
+		c, err := Dial(address, Options{})
 		if err == nil {
 			c.Close()
 			t.Errorf("%q was taken", address)

@@ -96,7 +96,7 @@ func decodeMessage(b []byte) (Message, error) {
 	if err := checkAddress(address); err != nil {
 		return Message{}, fmt.Errorf("osc message %.64q: %w", address, err)
 	}
-	exact, empty, err := guard(b, rest)
+	exact, odd, err := guard(b, rest)
 	if err != nil {
 		return Message{}, fmt.Errorf("osc message %.64q: %w", address, err)
 	}
@@ -108,17 +108,23 @@ func decodeMessage(b []byte) (Message, error) {
 	if !ok {
 		return Message{}, fmt.Errorf("osc message %.64q: the codec made a %T of it", address, parsed)
 	}
-	for _, i := range empty {
-		m.Arguments[i] = []byte{}
+	for _, i := range odd {
+		switch v := m.Arguments[i].(type) {
+		case int32:
+			m.Arguments[i] = []byte{}
+		case int64:
+			m.Arguments[i] = TimeTag(v)
+		}
 	}
 	return Message{Address: m.Address, Args: m.Arguments}, nil
 }
 
 // guard checks what follows the address of message b and returns bytes that
-// the codec reads right. They differ from b in two places: a missing type tag
-// string is added, and an empty blob, which the codec refuses, is tagged as
-// the int32 that its length word looks like. empty lists those arguments.
-func guard(b []byte, rest cursor) (exact []byte, empty []int, err error) {
+// the codec reads right. They differ from b in three places: a missing type tag
+// string is added; an empty blob, which the codec refuses, is tagged as the
+// int32 that its length word looks like; a time tag, which the codec rounds, as
+// the int64 of the same bytes. odd lists the arguments tagged otherwise.
+func guard(b []byte, rest cursor) (exact []byte, odd []int, err error) {
 	exact = slices.Clone(b)
 	if len(rest.b) == 0 {
 		return append(exact, ",\x00\x00\x00"...), nil, nil
@@ -138,13 +144,17 @@ func guard(b []byte, rest cursor) (exact []byte, empty []int, err error) {
 		}
 		if c == 'b' && before-len(rest.b) == 4 {
 			exact[tagsAt+1+i] = 'i'
-			empty = append(empty, i)
+			odd = append(odd, i)
+		}
+		if c == 't' {
+			exact[tagsAt+1+i] = 'h'
+			odd = append(odd, i)
 		}
 	}
 	if len(rest.b) > 0 {
 		return nil, nil, fmt.Errorf("%d bytes after the last argument", len(rest.b))
 	}
-	return exact, empty, nil
+	return exact, odd, nil
 }
 
 // cursor is what is left to read of some bytes.
@@ -206,7 +216,7 @@ func (c *cursor) argument(tag byte) error {
 	case 'i', 'f':
 		_, err := c.take(4)
 		return err
-	case 'h', 'd':
+	case 'h', 'd', 't':
 		_, err := c.take(8)
 		return err
 	case 'T', 'F', 'N':

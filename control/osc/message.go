@@ -17,9 +17,16 @@ import (
 // The codec loses or refuses arguments that reach past its 4096-byte buffer.
 const MaxMessage = 4096
 
+// TimeTag is an NTP time: seconds since 1900 in the upper half, parts of 2^32
+// in the lower. It is kept as it stands in the bytes.
+type TimeTag uint64
+
+// Immediately is the time tag of what is to be carried out at once.
+const Immediately TimeTag = 1
+
 // Message is one OSC message. Arguments are int32, int64, float32, float64,
-// string, bool, nil or []byte; anything else is an error when encoding, so an
-// argument's type tag is never guessed.
+// string, bool, nil, []byte or TimeTag; anything else is an error when
+// encoding, so an argument's type tag is never guessed.
 type Message struct {
 	Address string
 	Args    []any
@@ -60,6 +67,8 @@ func tag(arg any) byte {
 		return 's'
 	case []byte:
 		return 'b'
+	case TimeTag:
+		return 't'
 	case nil:
 		return 'N'
 	case bool:
@@ -82,6 +91,8 @@ func word(arg any) string {
 		return strconv.Quote(v)
 	case []byte:
 		return fmt.Sprintf("0x%x", v)
+	case TimeTag:
+		return fmt.Sprintf("0x%016x", uint64(v))
 	case nil:
 		return "nil"
 	case bool:

@@ -111,6 +111,8 @@ func bySpecification(m Message) []byte {
 			for len(data)%4 != 0 {
 				data = append(data, 0)
 			}
+		case TimeTag:
+			tags, data = tags+"t", binary.BigEndian.AppendUint64(data, uint64(v))
 		case nil:
 			tags += "N"
 		case bool:
@@ -189,8 +191,8 @@ func randomArg(r *rand.Rand) any {
 		int32(r.Uint32()), int64(r.Uint64()),
 		float32(r.NormFloat64() * 1000), r.NormFloat64(),
 		strings.Repeat("é-a"[:1+r.IntN(4)], r.IntN(20)), blob,
-		true, false, nil,
-	}[r.IntN(9)]
+		true, false, nil, TimeTag(r.Uint64()),
+	}[r.IntN(10)]
 }
 
 // FuzzRoundTrip builds a message of the arguments that shape names, one digit
@@ -198,11 +200,11 @@ func randomArg(r *rand.Rand) any {
 func FuzzRoundTrip(f *testing.F) {
 	f.Add("/out/3/delay", "0", int32(0), int64(0), float32(5.21), 0.0, "", []byte(nil))
 	f.Add("/out/3/name", "34", int32(-1), int64(1), float32(0), 1e300, "sub left", []byte("abcde"))
-	f.Add("/", "012345678", int32(math.MinInt32), int64(math.MaxInt64), float32(math.Copysign(0, -1)), -1.5, "\x00", []byte{})
+	f.Add("/", "0123456789", int32(math.MinInt32), int64(math.MaxInt64), float32(math.Copysign(0, -1)), -1.5, "\x00", []byte{})
 	f.Add("/a[1]", "44444", int32(7), int64(7), float32(math.Inf(1)), math.NaN(), "four", []byte{0})
 	f.Add(`/\`, "777788882", int32(0), int64(0), float32(math.SmallestNonzeroFloat32), 0.0, "\xff", []byte{1, 2, 3, 4})
 	f.Fuzz(func(t *testing.T, address, shape string, i int32, h int64, x float32, d float64, s string, b []byte) {
-		values := []any{x, i, h, d, s, b, true, false, nil}
+		values := []any{x, i, h, d, s, b, true, false, nil, TimeTag(h)}
 		m := Message{Address: address}
 		for _, c := range []byte(shape) {
 			m.Args = append(m.Args, values[int(c)%len(values)])

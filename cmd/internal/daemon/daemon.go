@@ -126,7 +126,7 @@ func (d *Daemon) open() error {
 	if err := d.store.Belong(identity(o.Site, o.Profile)); err != nil {
 		return err
 	}
-	if d.wire, err = osc.Dial(o.Site.Wiring.Address, o.Profile.Gap); err != nil {
+	if d.wire, err = osc.Dial(o.Site.Wiring.Address, osc.Options{Gap: o.Profile.Gap}); err != nil {
 		return fmt.Errorf("processor: %w", err)
 	}
 	d.controller, err = control.New(control.Config{

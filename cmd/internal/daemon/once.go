@@ -90,7 +90,7 @@ func adrift(outputs []int, reason string) error {
 
 // reach opens the wire to the processor for one piece of work.
 func reach(site engine.Site, profile processor.Profile, store *preset.Store, work func(*control.Controller) error) (err error) {
-	wire, err := osc.Dial(site.Wiring.Address, profile.Gap)
+	wire, err := osc.Dial(site.Wiring.Address, osc.Options{Gap: profile.Gap})
 	if err != nil {
 		return fmt.Errorf("processor: %w", err)
 	}
