@@ -29,10 +29,14 @@ const (
 	maxBytes = 1 << 20
 )
 
-// Site reads a site from the bytes of a file. The path only names the file in
-// errors, which are Problems.
+// Site reads a site from the bytes of a file, with the layout that it says is
+// in use. The path only names the file in errors, which are Problems.
 func Site(path string, data []byte) (engine.Site, error) {
-	return load(path, data, readSite, engine.Site.Problems)
+	file, err := loadSites(path, data, engine.Site.Problems)
+	if err != nil {
+		return engine.Site{}, err
+	}
+	return file.with("")
 }
 
 // Profile reads a processor profile from the bytes of a file. The path only
@@ -43,8 +47,36 @@ func Profile(path string, data []byte) (processor.Profile, error) {
 
 // OpenSite reads the site file at a path, or the example of that name. A bare
 // word is a name; anything with a dot or a slash is a path.
-func OpenSite(name string) (engine.Site, error) {
-	return open("site", siteFolder, name, Site)
+func OpenSite(name string) (engine.Site, error) { return OpenLayout(name, "") }
+
+// OpenLayout is OpenSite with one of the file's layouts in the place of the one
+// that the file says is in use; "" leaves that.
+func OpenLayout(name, layout string) (engine.Site, error) {
+	file, err := openSites(name, engine.Site.Problems)
+	if err != nil {
+		return engine.Site{}, err
+	}
+	site, err := file.with(layout)
+	if err != nil {
+		return engine.Site{}, fmt.Errorf("site %s: %w", name, err)
+	}
+	return site, nil
+}
+
+// OpenLayouts is OpenSite with every layout of the file, in its order. A file
+// without layouts makes one site.
+func OpenLayouts(name string) ([]NamedSite, error) {
+	file, err := openSites(name, engine.Site.Problems)
+	if err != nil {
+		return nil, err
+	}
+	return file.sites, nil
+}
+
+func openSites(name string, check func(engine.Site) []engine.Problem) (*siteFile, error) {
+	return open("site", siteFolder, name, func(path string, data []byte) (*siteFile, error) {
+		return loadSites(path, data, check)
+	})
 }
 
 // OpenProfile reads the profile file at a path, or the example of that name. A

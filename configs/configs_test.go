@@ -16,7 +16,7 @@ import (
 )
 
 func TestEveryShippedFileLoads(t *testing.T) {
-	if got := SiteNames(); !slices.Equal(got, []string{"ottersedge"}) {
+	if got := SiteNames(); !slices.Equal(got, []string{"brindlequay", "larkpit", "ottersedge", "tarnholt"}) {
 		t.Errorf("sites %v", got)
 	}
 	if got := ProfileNames(); !slices.Equal(got, []string{"counting-twelve", "plain-eight"}) {
@@ -34,7 +34,8 @@ func TestEveryShippedFileLoads(t *testing.T) {
 	for _, name := range SiteNames() {
 		site, err := OpenSite(name)
 		if err != nil {
-			t.Fatalf("site %s:\n%v", name, err)
+			t.Errorf("site %s:\n%v", name, err)
+			continue
 		}
 		if !strings.Contains(site.Job, "invented") {
 			t.Errorf("site %s does not say that its job is invented: %q", name, site.Job)
@@ -61,6 +62,7 @@ func TestExampleSite(t *testing.T) {
 		Air:        engine.Air{TemperatureC: 17.5, Humidity: 0.62, PressurePa: 100900},
 		Target:     engine.Target{NullHz: 48, Range: engine.Band{LowHz: 32, HighHz: 68}},
 		Limits:     engine.Limits{NullDepthDB: 24, NullOffsetHz: 0.5, SumShortfallDB: 1.5},
+		Tolerance:  engine.Tolerance{PositionM: 0.03, MicrophoneM: 0.05, LevelDB: 0.5, TemperatureC: 3}, // what goes without saying
 		TestSignal: engine.TestSignal{PeriodSec: 0.5, Band: engine.Band{LowHz: 20, HighHz: 120}},
 		Wiring:     engine.Wiring{Profile: "plain-eight", Address: "192.0.2.10:8700"},
 		Outputs:    []engine.Output{{Number: 1, Label: "rear"}, {Number: 2, Label: "left front"}, {Number: 3, Label: "centre front"}, {Number: 4, Label: "right front"}},

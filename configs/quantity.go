@@ -47,6 +47,25 @@ func temperature() quantity {
 	}
 }
 
+// temperatureDifference is in kelvin, the same as degrees Celsius: 9 °F of
+// difference are 5 °C, wherever the scales begin.
+func temperatureDifference() quantity {
+	return quantity{
+		want:  "a difference of temperature such as 3 °C or 5 °F",
+		units: []unit{{"°C", 0, 1, 1}, {"°F", 0, 5, 9}, {"K", 0, 1, 1}, {"degC", 0, 1, 1}, {"degF", 0, 5, 9}},
+	}
+}
+
+// angle is in radians. The fraction below is a convergent of π, good to 30
+// digits, so 180° becomes the float64 that is nearest to π.
+func angle() quantity {
+	const num, den = 5706674932067741, 1816491048114374
+	return quantity{
+		want:  "an angle such as 60° or 1.05 rad",
+		units: []unit{{"°", 0, num, 180 * den}, {"deg", 0, num, 180 * den}, {"rad", 0, 1, 1}},
+	}
+}
+
 // share is a part of one: 60 % is 0.6.
 func share() quantity {
 	return quantity{want: "a percentage such as 60 %", units: []unit{{"%", 0, 1, 100}}}

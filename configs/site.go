@@ -7,21 +7,28 @@ import (
 	"hushback/engine"
 )
 
-func readSite(v value) engine.Site {
-	f := v.section("job", "air", "target", "limits", "test_signal", "processor",
-		"outputs", "sources", "microphones", "zones")
-	return engine.Site{
+// readSite reads everything but the array, which is either written out (see
+// array.go) or worked out from layouts (see layouts.go).
+func readSite(v value) *siteFile {
+	f := v.section("job", "air", "ground", "walls", "target", "limits", "aim", "tolerance", "test_signal", "processor",
+		"layout", "layouts", "outputs", "groups", "cabinets", "sources", "microphones", "zones")
+	s := &siteFile{common: engine.Site{
 		Job:         f["job"].text(),
 		Air:         readAir(f["air"]),
+		Ground:      readGround(f["ground"]),
+		Walls:       some(f["walls"], "a list of walls", readWall),
 		Target:      readTarget(f["target"]),
 		Limits:      readLimits(f["limits"]),
+		Aim:         readAim(f["aim"]),
+		Tolerance:   readTolerance(f["tolerance"]),
 		TestSignal:  readTestSignal(f["test_signal"]),
 		Wiring:      readWiring(f["processor"]),
-		Outputs:     each(f["outputs"], "a list of outputs", readOutput),
-		Sources:     each(f["sources"], "a list of sources", readSource),
+		Cabinets:    some(f["cabinets"], "a list of cabinets", readCabinet),
 		Microphones: each(f["microphones"], "a list of microphones", readMicrophone),
 		Zones:       each(f["zones"], "a list of zones", readZone),
-	}
+	}}
+	s.readArray(f)
+	return s
 }
 
 func readAir(v value) engine.Air {
@@ -33,9 +40,27 @@ func readAir(v value) engine.Air {
 	}
 }
 
+// readGround is 0, no ground at all, where the file says nothing about it.
+func readGround(v value) float64 {
+	if v.absent {
+		return 0
+	}
+	return v.section("reflection")["reflection"].number(share())
+}
+
+func readWall(v value) engine.Wall {
+	f := v.section("name", "from", "to")
+	return engine.Wall{Name: f["name"].text(), From: readCorner(f["from"]), To: readCorner(f["to"])}
+}
+
 func readTarget(v value) engine.Target {
-	f := v.section("null", "range")
-	return engine.Target{NullHz: f["null"].number(frequency()), Range: readBand(f["range"])}
+	f := v.section("null", "range", "opening", "side_lobes")
+	return engine.Target{
+		NullHz:     f["null"].number(frequency()),
+		Range:      readBand(f["range"]),
+		OpeningRad: f["opening"].numberOr(0, angle()),
+		SideLobeDB: f["side_lobes"].numberOr(0, level()),
+	}
 }
 
 func readBand(v value) engine.Band {
@@ -49,6 +74,41 @@ func readLimits(v value) engine.Limits {
 		NullDepthDB:    f["null_depth"].number(level()),
 		NullOffsetHz:   f["null_offset"].number(frequency()),
 		SumShortfallDB: f["sum_shortfall"].number(level()),
+	}
+}
+
+func readAim(v value) *engine.Aim {
+	if v.absent {
+		return nil
+	}
+	f := v.section("headroom", "measure", "evenness", "hold_null", "robust")
+	aim := &engine.Aim{
+		HeadroomDB: f["headroom"].number(level()),
+		EvennessDB: f["evenness"].numberOr(0, level()),
+		HoldNull:   f["hold_null"].given() && f["hold_null"].truth(),
+		Robust:     f["robust"].given() && f["robust"].truth(),
+	}
+	if f["measure"].given() {
+		aim.Worst = choice(f["measure"], "mean", "worst") == "worst"
+	}
+	return aim
+}
+
+// readTolerance fills in what the file leaves open: how well a careful crew
+// with a tape measure places things, how alike cabinets of one kind are, and
+// what the air does between the afternoon and the show. Common practice, no
+// published source.
+func readTolerance(v value) engine.Tolerance {
+	usual := engine.Tolerance{PositionM: 0.03, MicrophoneM: 0.05, LevelDB: 0.5, TemperatureC: 3}
+	if v.absent {
+		return usual
+	}
+	f := v.section("position", "microphone", "level", "temperature")
+	return engine.Tolerance{
+		PositionM:    f["position"].numberOr(usual.PositionM, length()),
+		MicrophoneM:  f["microphone"].numberOr(usual.MicrophoneM, length()),
+		LevelDB:      f["level"].numberOr(usual.LevelDB, level()),
+		TemperatureC: f["temperature"].numberOr(usual.TemperatureC, temperatureDifference()),
 	}
 }
 
@@ -78,29 +138,6 @@ func readAddress(v value) string {
 	return text
 }
 
-func readOutput(v value) engine.Output {
-	f := v.section("number", "label", "max_gain")
-	return engine.Output{
-		Number:    f["number"].count(),
-		Label:     f["label"].text(),
-		MaxGainDB: f["max_gain"].number(level()),
-	}
-}
-
-func readSource(v value) engine.Source {
-	f := v.section("name", "row", "at", "level", "output")
-	src := engine.Source{
-		Name:   f["name"].text(),
-		Row:    choice(f["row"], engine.RowFront, engine.RowRear),
-		At:     readPoint(f["at"]),
-		Output: f["output"].count(),
-	}
-	if !f["level"].absent { // the only optional key: most arrays are of one kind of cabinet
-		src.LevelDB = f["level"].number(level())
-	}
-	return src
-}
-
 func readPoint(v value) engine.Point {
 	c := v.list(3, "three lengths [x, y, z] such as [2.1 m, 0 m, 30 cm]")
 	return engine.Point{X: c[0].number(length()), Y: c[1].number(length()), Z: c[2].number(length())}
@@ -115,15 +152,26 @@ func readMicrophone(v value) engine.Microphone {
 	}
 }
 
+// readCorner is a place seen from above.
+func readCorner(v value) engine.Point {
+	c := v.list(2, "two lengths [x, y] such as [6 m, -12 m]")
+	return engine.Point{X: c[0].number(length()), Y: c[1].number(length())}
+}
+
 func readZone(v value) engine.Zone {
-	f := v.section("name", "kind", "height", "corners")
-	height := f["height"].number(length())
-	return engine.Zone{
-		Name: f["name"].text(),
-		Kind: choice(f["kind"], engine.ZoneAudience, engine.ZoneQuiet),
-		Corners: each(f["corners"], "a list of corners", func(v value) engine.Point {
-			c := v.list(2, "two lengths [x, y] such as [6 m, -12 m]")
-			return engine.Point{X: c[0].number(length()), Y: c[1].number(length()), Z: height}
-		}),
+	f := v.section("name", "kind", "height", "corners", "weight")
+	zone := engine.Zone{
+		Name:    f["name"].text(),
+		Kind:    choice(f["kind"], engine.ZoneAudience, engine.ZoneQuiet),
+		Corners: each(f["corners"], "a list of corners", readCorner),
+		Weight:  f["weight"].numberOr(0, share()),
 	}
+	if zone.Kind == engine.ZoneAudience && f["weight"].given() {
+		f["weight"].reject("no weight with the kind audience; it goes with quiet zones")
+	}
+	height := f["height"].number(length())
+	for i := range zone.Corners {
+		zone.Corners[i].Z = height
+	}
+	return zone
 }

@@ -31,7 +31,7 @@ func (v value) reject(want string) {
 // describe says in words what stands in the file.
 func (v value) describe() string {
 	switch {
-	case v.absent || v.node.Tag == "!!null":
+	case v.absent || v.node.Tag == "!!null" && !strings.EqualFold(v.node.Value, "null"):
 		return "nothing"
 	case v.node.Kind == yaml.MappingNode:
 		return "a section of keys"
@@ -56,8 +56,11 @@ func short(s string) string {
 }
 
 func (v value) is(kind yaml.Kind) bool {
-	return v.node != nil && !v.absent && v.node.Kind == kind
+	return v.given() && v.node.Kind == kind
 }
+
+// given reports whether there is a value at all.
+func (v value) given() bool { return v.node != nil && !v.absent }
 
 // scalar is the text of a plain value with one of the tags that YAML gives it.
 func (v value) scalar(want string, tags ...string) (string, bool) {
@@ -106,6 +109,29 @@ func (v value) child(key string) string {
 		return key
 	}
 	return v.path + "." + key
+}
+
+// entries reads a mapping whose keys are names of the user's own, in the order
+// of the file.
+func (v value) entries(want string) (names []string, values []value) {
+	if !v.is(yaml.MappingNode) {
+		v.reject(want)
+		return nil, nil
+	}
+	if len(v.node.Content) == 0 {
+		v.r.complain(v.node, v.path, "none", want)
+	}
+	for i, key := range v.keys() {
+		switch {
+		case key == nil: // told already
+		case strings.TrimSpace(key.Value) == "" || !printable(key.Value) || strings.ContainsAny(key.Value, "[]"):
+			v.r.complain(key, v.path, `the name "`+short(key.Value)+`"`, "a name of printable letters without brackets")
+		default:
+			names = append(names, key.Value)
+			values = append(values, v.r.visit(v.node.Content[2*i+1], v.child(key.Value)))
+		}
+	}
+	return names, values
 }
 
 // keys lists a mapping's keys, nil in the place of one that cannot be used.
@@ -170,6 +196,14 @@ func each[T any](v value, want string, read func(value) T) []T {
 	return all
 }
 
+// some is each for a list that may be left out.
+func some[T any](v value, want string, read func(value) T) []T {
+	if v.absent {
+		return nil
+	}
+	return each(v, want, read)
+}
+
 // exact is a quantity in SI, as an exact fraction; zero when it is wrong.
 func (v value) exact(q quantity) *big.Rat {
 	if text, ok := v.scalar(q.want, "!!str", "!!int", "!!float"); ok {
@@ -185,6 +219,14 @@ func (v value) exact(q quantity) *big.Rat {
 func (v value) number(q quantity) float64 {
 	f, _ := v.exact(q).Float64()
 	return f
+}
+
+// numberOr is a quantity in SI that may be left out.
+func (v value) numberOr(fallback float64, q quantity) float64 {
+	if v.absent {
+		return fallback
+	}
+	return v.number(q)
 }
 
 // count is a whole number without a unit, in plain digits: 010 would be eight
@@ -203,6 +245,16 @@ func (v value) count() int {
 	return n
 }
 
+// truth is a switch. YAML has other words for it (True, TRUE); one is enough.
+func (v value) truth() bool {
+	const want = "true or false"
+	text, ok := v.scalar(want, "!!bool")
+	if ok && text != "true" && text != "false" {
+		v.reject(want)
+	}
+	return text == "true"
+}
+
 // text is one line of words.
 func (v value) text() string {
 	const want = `a line of text (in "quotes" if it looks like a number)`
@@ -213,6 +265,14 @@ func (v value) text() string {
 		return ""
 	}
 	return text
+}
+
+// textOrNone is a line of words that may be left out.
+func (v value) textOrNone() string {
+	if v.absent {
+		return ""
+	}
+	return v.text()
 }
 
 // printable keeps escape codes away from terminals and zeros out of messages.

@@ -9,6 +9,7 @@ import (
 	"go.yaml.in/yaml/v3"
 
 	"hushback/engine"
+	"hushback/engine/layout"
 )
 
 // TestLeaves reads one small value at a time: what it becomes, or what is said
@@ -91,10 +92,11 @@ func TestLeaves(t *testing.T) {
 
 // TestDeadValuesAreSilent: below something that is wrong nothing else is told.
 func TestDeadValuesAreSilent(t *testing.T) {
-	if got := readSite(value{}); !reflect.DeepEqual(got, engine.Site{
-		Outputs: []engine.Output{}, Sources: []engine.Source{}, Microphones: []engine.Microphone{}, Zones: []engine.Zone{},
-	}) {
+	if got := readSite(value{}); len(got.common.Sources)+len(got.common.Zones)+len(got.layouts)+len(got.used) > 0 || got.common.Job != "" {
 		t.Errorf("a dead value became %+v", got)
+	}
+	if got := readBlock(value{}); !reflect.DeepEqual(got, layout.Block{Free: []engine.Source{}}) {
+		t.Errorf("a dead block became %+v", got)
 	}
 	if got := readArg(value{}); got.Literal != nil {
 		t.Errorf("a dead argument became %+v", got)
