@@ -147,7 +147,9 @@ func optional(path string) bool {
 }
 
 // isName reports whether a key is a name that the user gave.
-func isName(path string) bool { return strings.Count(path, ".") == 1 && strings.HasPrefix(path, "layouts.") && !strings.Contains(path, "[") }
+func isName(path string) bool {
+	return strings.Count(path, ".") == 1 && strings.HasPrefix(path, "layouts.") && !strings.Contains(path, "[")
+}
 
 func TestEveryKeyIsMissed(t *testing.T) {
 	tried := map[bool]int{}

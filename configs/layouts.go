@@ -179,7 +179,10 @@ func (e expansion) blame(p engine.Problem) engine.Problem {
 		p.Path += fmt.Sprintf(".sources[%d]%s", written, field)
 	case list == "groups" || field == ".max_gain":
 		p.Path += field
-	case !strings.Contains(p.Got, about):
+	case strings.Contains(p.Got, about):
+	case field == ".number":
+		p.Got = about + strings.TrimPrefix(p.Got, strconv.Itoa(e.site.Outputs[i].Number))
+	default:
 		p.Got = about + " with " + p.Got
 	}
 	return p
