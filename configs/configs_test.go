@@ -16,7 +16,7 @@ import (
 )
 
 func TestEveryShippedFileLoads(t *testing.T) {
-	if got := SiteNames(); !slices.Equal(got, []string{"brindlequay", "larkpit", "ottersedge", "tarnholt"}) {
+	if got := SiteNames(); !slices.Equal(got, []string{"brindlequay", "gorsefen", "larkpit", "ottersedge", "tarnholt"}) {
 		t.Errorf("sites %v", got)
 	}
 	if got := ProfileNames(); !slices.Equal(got, []string{"counting-twelve", "plain-eight"}) {
