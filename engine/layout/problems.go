@@ -217,7 +217,7 @@ func (c *checker) treated(path string, b Block) {
 		switch {
 		case b.Shape == Free && !b.deep():
 			c.add(path, strconv.Quote(string(t))+" for sources of one row", "sources in both rows, or plain")
-		case b.Shape != Free && b.Depth <= 1:
+		case b.Shape != Free && (b.Depth == 0 || b.Depth == 1):
 			c.add(path, strconv.Quote(string(t))+" for a single row", "two rows or more, or plain")
 		case t == engine.TreatGradient && b.Depth > 2:
 			c.add(path, fmt.Sprintf("%q for %d rows", t, b.Depth), "exactly two rows")
