@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"hushback/control/preset"
+	"hushback/engine"
 )
 
 // Recover ends the change that a crash left open in the journal: it puts back
@@ -73,15 +74,7 @@ func (c *Controller) Safe(ctx context.Context) (State, error) {
 // sendSafe sends the safe preset while nothing else runs. An open change, left
 // by one that ended adrift, becomes the way to the safe preset.
 func (c *Controller) sendSafe(ctx context.Context, safe preset.Preset) (State, error) {
-	_, found, err := c.cfg.Store.Get(preset.AsFound)
-	if err == nil && !found {
-		if now, readErr := c.read(ctx); readErr != nil {
-			err = fmt.Errorf("nothing was sent: what the processor holds could not be stored first: %w", readErr)
-		} else {
-			err = c.storeAsFound(now)
-		}
-	}
-	if err != nil {
+	if err := c.findFirst(ctx); err != nil {
 		return Idle{}, err
 	}
 	record, open, err := c.cfg.Store.OpenChange()
@@ -95,6 +88,26 @@ func (c *Controller) sendSafe(ctx context.Context, safe preset.Preset) (State, e
 		book = c.cfg.Store.Begin
 	}
 	return c.goBack(ctx, towards(safe, record), book, errSafe.Error())
+}
+
+// findFirst makes sure that what every output held before the first write to it
+// is stored.
+func (c *Controller) findFirst(ctx context.Context) error {
+	found, _, err := c.cfg.Store.Get(preset.AsFound)
+	if err != nil {
+		return err
+	}
+	for _, o := range c.cfg.Outputs {
+		if _, ok := (engine.Sheet{Settings: found.Settings}).Setting(o.Number); ok {
+			continue
+		}
+		now, err := c.read(ctx)
+		if err != nil {
+			return fmt.Errorf("nothing was sent: what the processor holds could not be stored first: %w", err)
+		}
+		return c.storeAsFound(now)
+	}
+	return nil
 }
 
 // towards is the record of a change that is on its way to the safe preset: its
@@ -132,7 +145,7 @@ func (c *Controller) goBack(ctx context.Context, record preset.Change, book func
 	bookErr := book(record, c.entry(record.ID, "rolling back", fmt.Sprintf("to %s: %s", to, reason)))
 	readings, doubts := c.undo(ctx, record)
 	if len(doubts) == 0 {
-		end := c.cfg.Store.End(c.entry(record.ID, "rolled back", fmt.Sprintf("to %s, read back: %s", to, reason)))
+		end := c.cfg.Store.End(c.entry(record.ID, "rolled back", fmt.Sprintf("to %s, read back: %s", to, reason)), record.Before)
 		state := RolledBack{Change: record.ID, To: to, Reason: reason, Readings: readings}
 		c.notify(state)
 		return state, errors.Join(bookErr, end)

@@ -75,7 +75,7 @@ func (c *Controller) Apply(ctx context.Context, confirmed *Confirmed, prove Prov
 		why = ch.stillStands(ctx)
 	}
 	if why == nil {
-		if why = c.cfg.Store.End(c.entry(ch.record.ID, "kept", "the sheet stays on the processor")); why == nil {
+		if why = c.cfg.Store.End(c.entry(ch.record.ID, "kept", "the sheet stays on the processor"), ch.record.After); why == nil {
 			final = Kept{Change: ch.record.ID, Readings: ch.readings}
 			c.notify(final)
 			return final, nil

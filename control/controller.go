@@ -207,17 +207,13 @@ func (c *Controller) safePreset() (preset.Preset, error) {
 	return p, nil
 }
 
-// storeAsFound stores what the processor holds before the first write ever.
+// storeAsFound stores what outputs hold before the first write to them ever.
 func (c *Controller) storeAsFound(settings []engine.Setting) error {
-	p := preset.Preset{Name: preset.AsFound, Taken: c.cfg.Now(), Settings: settings}
-	err := c.cfg.Store.Put(p)
-	if errors.Is(err, preset.ErrExists) {
-		return nil
-	}
-	if err != nil {
+	added, err := c.cfg.Store.Found(settings, c.cfg.Now())
+	if err != nil || len(added) == 0 {
 		return err
 	}
-	return c.note("", "as found stored", "taken before the first write ever")
+	return c.note("", "as found stored", fmt.Sprintf("outputs %v, before the first write to them ever", added))
 }
 
 func (c *Controller) entry(change, event, detail string) preset.Entry {

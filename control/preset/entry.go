@@ -14,12 +14,17 @@ const (
 	Safe    = "safe"     // what one press always returns to
 )
 
-// Preset is a stored state of a processor's outputs.
+// Preset is a stored state of outputs under a name. What was stored never
+// changes: a name can come to stand for something else, but the settings are
+// kept by their own digest.
 type Preset struct {
 	Name     string
 	Taken    time.Time
 	Settings []engine.Setting // ascending by output
 }
+
+// ID names the settings by what they are: the digest of the sheet they make.
+func (p Preset) ID() string { return engine.Sheet{Settings: p.Settings}.Digest() }
 
 // Change is what must survive a crash in the middle of a change.
 type Change struct {

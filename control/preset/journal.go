@@ -5,6 +5,8 @@ import (
 	"fmt"
 
 	"go.etcd.io/bbolt"
+
+	"hushback/engine"
 )
 
 // openKey is the one key of the bucket for the open change.
@@ -45,11 +47,18 @@ func (s *Store) Note(e Entry) error {
 	return s.update(func(tx *bbolt.Tx) error { return writeEntry(tx, e) })
 }
 
-// End writes the entry that closes the open change, and closes it, both or
-// neither. ErrNoChange if none is open.
-func (s *Store) End(e Entry) error {
+// End writes the entry that closes the open change and what the outputs are
+// known to hold now, and closes it, all or nothing. ErrNoChange if none is
+// open.
+func (s *Store) End(e Entry, known []engine.Setting) error {
+	if err := checkSettings(known); err != nil {
+		return fmt.Errorf("what is known: %w", err)
+	}
 	return s.update(func(tx *bbolt.Tx) error {
 		if err := wantOpenChanges(tx, 1); err != nil {
+			return err
+		}
+		if err := writeKnown(tx, known); err != nil {
 			return err
 		}
 		if err := writeEntry(tx, e); err != nil {

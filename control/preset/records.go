@@ -14,7 +14,7 @@ import (
 
 // schema is the spelling of the records. It changes whenever the JSON of a
 // Preset, Change or Entry does, which TestSpellingOfRecords notices.
-const schema = 1
+const schema = 2
 
 // sealLen is the schema byte and the CRC32C in front of each record's JSON.
 const sealLen = 1 + 4

@@ -18,7 +18,7 @@ import (
 var (
 	ErrInUse      = errors.New("the store is in use by another process")
 	ErrDamaged    = errors.New("the store is damaged")
-	ErrExists     = errors.New("the as-found preset is already stored and is never replaced")
+	ErrExists     = errors.New("a preset of that name is stored already and is never replaced")
 	ErrChangeOpen = errors.New("a change is already open")
 	ErrNoChange   = errors.New("no change is open")
 
@@ -28,10 +28,12 @@ var (
 // The buckets of the file. Each bucket's sequence number is the number of
 // records it must hold: a record that vanished is noticed like one that changed.
 const (
-	bucketPresets = "presets" // by name
-	bucketJournal = "journal" // by sequence number, 1 to n without a gap
-	bucketOpen    = "open"    // the open change, if there is one
-	bucketOwner   = "owner"   // the processor that all of it is true of
+	bucketContents = "contents" // settings of presets, by their digest
+	bucketPresets  = "presets"  // which settings a name stands for, by name
+	bucketKnown    = "known"    // what each output is known to hold, by its number
+	bucketJournal  = "journal"  // by sequence number, 1 to n without a gap
+	bucketOpen     = "open"     // the open change, if there is one
+	bucketOwner    = "owner"    // the processor that all of it is true of
 )
 
 // Store is the durable store, one file. What a method acknowledges with a nil
@@ -61,6 +63,9 @@ func Open(path string) (*Store, error) {
 }
 
 func (s *Store) open() error {
+	if err := create(s.path); err != nil {
+		return err
+	}
 	db, err := bbolt.Open(s.path, 0o600, &bbolt.Options{
 		Timeout: time.Second,
 		OpenFile: func(name string, flag int, mode os.FileMode) (*os.File, error) {
@@ -82,8 +87,8 @@ func (s *Store) open() error {
 		return s.damaged(err)
 	}
 	s.db = db
-	if err := makeBuckets(db); err != nil {
-		return fmt.Errorf("store %s: %w", s.path, err)
+	if err := checkHeads(s.path); err != nil {
+		return s.damaged(err)
 	}
 	// Nothing is written to a file with a past before it is known to be whole.
 	if err := db.View(readAll); err != nil {
@@ -92,25 +97,7 @@ func (s *Store) open() error {
 	return syncFolder(filepath.Dir(s.path))
 }
 
-var buckets = [...]string{bucketPresets, bucketJournal, bucketOpen, bucketOwner}
-
-// makeBuckets runs on a file that never had a commit only; in any other file a
-// missing bucket is damage, and making it anew would hide the loss.
-func makeBuckets(db *bbolt.DB) error {
-	const untouched = 1 // bbolt numbers the two states of a new file 0 and 1
-	last := 0
-	if err := db.View(func(tx *bbolt.Tx) error { last = tx.ID(); return nil }); err != nil || last > untouched {
-		return err
-	}
-	return db.Update(func(tx *bbolt.Tx) error {
-		for _, name := range buckets {
-			if _, err := tx.CreateBucket([]byte(name)); err != nil {
-				return err
-			}
-		}
-		return nil
-	})
-}
+var buckets = [...]string{bucketContents, bucketPresets, bucketKnown, bucketJournal, bucketOpen, bucketOwner}
 
 // readAll holds every record against its checksum, then lets bbolt check how
 // its pages hang together. The order matters: bbolt's check runs on a goroutine
@@ -122,7 +109,13 @@ func readAll(tx *bbolt.Tx) error {
 			return fmt.Errorf("bucket %q is missing", name)
 		}
 	}
+	if err := readContents(tx); err != nil {
+		return err
+	}
 	if err := readPresets(tx, func(Preset) {}); err != nil {
+		return err
+	}
+	if _, err := readKnown(tx); err != nil {
 		return err
 	}
 	if err := readJournal(tx); err != nil {

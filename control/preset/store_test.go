@@ -62,9 +62,10 @@ func TestPresetsComeBackAsTheyWere(t *testing.T) {
 	must(t, s.Put(Preset{Name: Safe, Taken: noon.Add(-time.Hour), Settings: settings()[:1]}))
 	must(t, s.Put(safe)) // replaces
 	found := Preset{Name: AsFound, Taken: noon, Settings: settings()[1:]}
-	must(t, s.Put(found))
-	if err := s.Put(Preset{Name: AsFound, Taken: noon, Settings: settings()}); !errors.Is(err, ErrExists) {
-		t.Errorf("second as-found preset: %v", err)
+	_, err := s.Found(found.Settings, noon)
+	must(t, err)
+	if err := s.Put(Preset{Name: AsFound, Taken: noon, Settings: settings()}); err == nil {
+		t.Error("the as-found preset was replaced")
 	}
 	must(t, s.Close())
 
@@ -146,7 +147,7 @@ func TestOneChangeIsOpenAtATime(t *testing.T) {
 			t.Fatalf("open change: %q, %t; want %q", c.ID, ok, want)
 		}
 	}
-	if err := s.End(entry("kept")); !errors.Is(err, ErrNoChange) {
+	if err := s.End(entry("kept"), settings()); !errors.Is(err, ErrNoChange) {
 		t.Errorf("End without a change: %v", err)
 	}
 	if err := s.Redirect(change("a"), entry("rolling back")); !errors.Is(err, ErrNoChange) {
@@ -166,7 +167,7 @@ func TestOneChangeIsOpenAtATime(t *testing.T) {
 	must(t, s.Redirect(change("c"), entry("rolling back")))
 	reopen()
 	wantOpen("c")
-	must(t, s.End(entry("rolled back")))
+	must(t, s.End(entry("rolled back"), settings()))
 	wantOpen("")
 	reopen()
 	wantOpen("")
@@ -228,7 +229,7 @@ func TestAClosedStoreRefuses(t *testing.T) {
 		"List":       func() error { _, err := s.List(); return err },
 		"Begin":      func() error { return s.Begin(change("a"), entry("sending")) },
 		"Note":       func() error { return s.Note(entry("note")) },
-		"End":        func() error { return s.End(entry("kept")) },
+		"End":        func() error { return s.End(entry("kept"), settings()) },
 		"OpenChange": func() error { _, _, err := s.OpenChange(); return err },
 		"Journal":    func() error { _, err := s.Journal(1); return err },
 	}
@@ -254,8 +255,8 @@ func TestSpellingOfRecords(t *testing.T) {
 		record any
 		want   string
 	}{
-		"preset": {Preset{Name: Safe, Taken: noon, Settings: set},
-			`{"Name":"safe","Taken":"2026-03-14T12:00:00Z","Settings":[` + setting + `]}`},
+		"settings": {set, `[` + setting + `]`},
+		"preset":   {named{ID: "d", Taken: noon}, `{"ID":"d","Taken":"2026-03-14T12:00:00Z"}`},
 		"change": {Change{ID: "a", Opened: noon, Digest: "d", Before: set, After: set},
 			`{"ID":"a","Opened":"2026-03-14T12:00:00Z","Digest":"d","Before":[` + setting + `],"After":[` + setting + `]}`},
 		"entry": {Entry{Seq: 7, At: noon, Change: "a", Event: "kept", Detail: "all is well"},
@@ -264,8 +265,8 @@ func TestSpellingOfRecords(t *testing.T) {
 	for name, c := range cases {
 		value, err := seal(name, c.record)
 		must(t, err)
-		if value[0] != 1 || string(value[sealLen:]) != c.want {
-			t.Errorf("%s: %s\n%s, want schema 1 and %s", name, hex.EncodeToString(value[:sealLen]), value[sealLen:], c.want)
+		if value[0] != 2 || string(value[sealLen:]) != c.want {
+			t.Errorf("%s: %s\n%s, want schema 2 and %s", name, hex.EncodeToString(value[:sealLen]), value[sealLen:], c.want)
 		}
 	}
 }
@@ -288,7 +289,7 @@ func TestUnsealNamesTheRecord(t *testing.T) {
 		"short":          {"r", []byte{schema, 0, 0}, "r: 3 bytes"},
 		"other's place":  {`preset "as found"`, good, `preset "as found": checksum`},
 		"unknown field":  {"r", append(odd, other...), `r: json: unknown field "Name"`},
-		"newer schema":   {"r", append(newer, other...), "r: written with schema 2, this program reads 1"},
+		"newer schema":   {"r", append(newer, other...), "r: written with schema 3, this program reads 2"},
 		"changed a byte": {`preset "safe"`, append(good[:len(good)-1:len(good)-1], ']'), `preset "safe": checksum`},
 	}
 	for name, c := range cases {
