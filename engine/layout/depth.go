@@ -43,8 +43,8 @@ func (b Block) row(k, of int, speed float64) row {
 	r.places = Row(count, b.SpacingM, arc)
 	for i := range r.places {
 		r.places[i].X += b.along(k)
-		if r.row == engine.RowFront && b.treatment() != engine.TreatPlain && usable(speed) {
-			r.bend[i] += math.Max(0, b.along(k)-b.along(max(0, of-2))) / speed // in step with the rearmost of the front rows
+		if b.treatment() != engine.TreatPlain && usable(speed) {
+			r.bend[i] += math.Max(0, b.along(k)-b.along(max(0, of-2))) / speed // in step with the rearmost front row; 0 for the rear row
 		}
 	}
 	return r

@@ -405,6 +405,14 @@ func TestAlignedBesideAsPlaced(t *testing.T) {
 	site.Sources[4].Row = engine.RowRear
 	sheet = settled(t, site, exact)
 	near(t, "a plain rear starts with left, s", setting(t, sheet, 5).DelaySec, setting(t, sheet, 3).DelaySec, 2e-10)
+
+	site.Groups = []engine.Group{{Name: "fill", Treatment: engine.TreatPlain}, {Name: "left", Treatment: engine.TreatPlain}}
+	site.Outputs = []engine.Output{{Number: 3, Group: "left"}, site.Outputs[4]}
+	site.Sources = []engine.Source{site.Sources[2], site.Sources[4]}
+	sheet = settled(t, site, exact)
+	left, _ = arrives(3)
+	fill, _ = arrives(5)
+	near(t, "an aligned one arrives with a plain rear, s", left, fill, 4e-10)
 }
 
 // Between two groups treated for the null each has its own, on any grid.
@@ -424,6 +432,30 @@ func TestEachGroupHasItsNull(t *testing.T) {
 		if depth := depthAt(own, sheet, 47); depth > -40 {
 			t.Errorf("%s: the null is %.1f dB deep", group, depth)
 		}
+	}
+}
+
+// Deepening one group's null moves no other group's outputs, though they may
+// have the same delays as some that do move.
+func TestDeepeningLeavesOtherGroupsAlone(t *testing.T) {
+	site := grouped(trade(), engine.TreatNull)
+	site.Groups = append(site.Groups, engine.Group{Name: "fill", Treatment: engine.TreatPlain})
+	site.Outputs = append(site.Outputs, engine.Output{Number: 5, Group: "fill", AsPlaced: true})
+	site.Sources = append(site.Sources, engine.Source{Name: "fill", Row: engine.RowFront, At: engine.Point{X: 5}, Output: 5})
+	for _, side := range []int{1, 3, 4} {
+		site.Outputs[side].BendSec = 0.002
+	}
+	moved := 0
+	for i := range 40 {
+		site.Sources[0].At.X = -0.03 * float64(i)
+		sheet := settled(t, site, other)
+		near(t, "gain of the fill, dB", setting(t, sheet, 5).GainDB, 0, 1e-9)
+		if setting(t, sheet, 2).GainDB != setting(t, sheet, 3).GainDB {
+			moved++
+		}
+	}
+	if moved == 0 {
+		t.Error("no output was moved by itself, so the test shows nothing")
 	}
 }
 
