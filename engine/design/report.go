@@ -98,6 +98,7 @@ type Treated struct {
 	MeanRejectDB   float64   // power mean of rear over front within the range, as a rejection
 	HeadroomCostDB float64   // front sum below everything at its loudest in phase, worst in the range
 	FirstNotchHz   float64   // lowest frequency of a dip in front of 6 dB or more; 0: none up to 300 Hz
+	FirstNotchDB   float64   // the front sum there against every output arriving in phase, 0 or less
 	NotchInRangeDB float64   // how far down the front sum is at the worst place of the range, 0 or more
 	NotchInRangeHz float64   // where that is
 	LeftAt10CmDB   float64   // rejection at the target that is left when the rear row stands 10 cm off
