@@ -19,7 +19,7 @@ func TestEveryShippedFileLoads(t *testing.T) {
 	if got := SiteNames(); !slices.Equal(got, []string{"brindlequay", "gorsefen", "larkpit", "ottersedge", "tarnholt"}) {
 		t.Errorf("sites %v", got)
 	}
-	if got := ProfileNames(); !slices.Equal(got, []string{"counting-twelve", "plain-eight"}) {
+	if got := ProfileNames(); !slices.Equal(got, []string{"blind-four", "bundled-sixty-four", "counting-twelve", "lettered-six", "muteless-four", "one-address-sixteen", "plain-eight"}) {
 		t.Errorf("profiles %v", got)
 	}
 	for _, name := range ProfileNames() {
@@ -89,27 +89,32 @@ func TestExampleSite(t *testing.T) {
 func TestExampleProfiles(t *testing.T) {
 	value, output := processor.Arg{Kind: processor.ArgValue}, processor.Arg{Kind: processor.ArgOutput}
 	now := processor.Arg{Literal: "now"}
+	ramp := processor.Ramp{StepDB: 3, Every: 100 * time.Millisecond}
 	plain := func(name string, code processor.Code) processor.Parameter {
 		address := "/out/{output}/" + name
 		return processor.Parameter{
 			Write: processor.Template{Address: address, Args: []processor.Arg{value}},
-			Query: processor.Template{Address: address, Args: []processor.Arg{}},
-			Reply: processor.Reply{Address: address},
-			Code:  code,
+			ReadBack: processor.ReadBack{
+				Query: processor.Template{Address: address, Args: []processor.Arg{}},
+				Reply: processor.Reply{Address: address, Args: []processor.Arg{value}},
+			},
+			Code: code,
 		}
 	}
 	counting := func(name string, code processor.Code) processor.Parameter {
 		return processor.Parameter{
 			Write: processor.Template{Address: "/set/" + name, Args: []processor.Arg{output, value, now}},
-			Query: processor.Template{Address: "/get/" + name, Args: []processor.Arg{output}},
-			Reply: processor.Reply{Address: "/is/" + name, Output: 1, Value: 2},
-			Code:  code,
+			ReadBack: processor.ReadBack{
+				Query: processor.Template{Address: "/get/" + name, Args: []processor.Arg{output}},
+				Reply: processor.Reply{Address: "/is/" + name, Args: []processor.Arg{{Kind: processor.ArgAny}, output, value}},
+			},
+			Code: code,
 		}
 	}
 	zeroOne := processor.Code{Type: processor.Int32, Off: int32(0), On: int32(1)}
 	wanted := map[string]processor.Profile{
 		"plain-eight": {
-			Outputs: 8, Gap: 2 * time.Millisecond, Timeout: 250 * time.Millisecond, Tries: 4,
+			Outputs: 8, Gap: 2 * time.Millisecond, Timeout: 250 * time.Millisecond, Late: 250 * time.Millisecond, Tries: 4, Ramp: ramp,
 			Parameters: [4]processor.Parameter{
 				plain("delay", processor.Code{Type: processor.Float32, PerUnit: 1000, Grid: engine.Grid{Max: 0.65, Step: 0.01 / 1000}}),
 				plain("polarity", zeroOne),
@@ -118,7 +123,7 @@ func TestExampleProfiles(t *testing.T) {
 			},
 		},
 		"counting-twelve": {
-			Outputs: 12, Gap: 5 * time.Millisecond, Timeout: 250 * time.Millisecond, Tries: 3,
+			Outputs: 12, Gap: 5 * time.Millisecond, Timeout: 250 * time.Millisecond, Late: 250 * time.Millisecond, Tries: 3, Ramp: ramp,
 			Parameters: [4]processor.Parameter{
 				counting("delay", processor.Code{Type: processor.Int32, PerUnit: 96000, Grid: engine.Grid{Max: 0.5, Step: 1. / 96000}}),
 				counting("polarity", processor.Code{Type: processor.String, Off: "normal", On: "reversed"}),
@@ -194,7 +199,7 @@ func TestOpen(t *testing.T) {
 		t.Errorf("got %v, want an error that says that none.yaml does not exist", err)
 	}
 	_, err = OpenProfile("plain-nine")
-	const want = `profile "plain-nine": no example has that name (there are: counting-twelve, plain-eight); write a file of your own with its path, such as ./mine.yaml`
+	const want = `profile "plain-nine": no example has that name (there are: blind-four, bundled-sixty-four, counting-twelve, lettered-six, muteless-four, one-address-sixteen, plain-eight); write a file of your own with its path, such as ./mine.yaml`
 	if err == nil || err.Error() != want {
 		t.Errorf("got  %v\nwant %s", err, want)
 	}

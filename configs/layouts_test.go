@@ -234,7 +234,7 @@ func TestFitNamesTheBlock(t *testing.T) {
 	}
 	got := strings.Split(err.Error(), "\n")
 	want := []string{
-		place("name: front") + "layouts.delayed arc[0]: got output 7, want 1 to 6, the outputs of a six",
+		place("name: row") + "layouts.delayed arc[0]: got output 7, want 1 to 6, the outputs of a six",
 		place("name: stack") + "layouts.pair outwards[0]: got output 7, want 1 to 6, the outputs of a six",
 		place("5 dB") + "layouts.pair outwards[0].max_gain: got 5 dB, want -40 to 3 dB, the gain of a six",
 	}

@@ -1,6 +1,7 @@
 package configs
 
 import (
+	"encoding/hex"
 	"math"
 	"math/big"
 	"strconv"
@@ -9,27 +10,107 @@ import (
 
 	"go.yaml.in/yaml/v3"
 
+	"hushback/control/osc"
 	"hushback/control/processor"
 	"hushback/engine"
 )
 
+// What a profile that does not say otherwise has.
+const (
+	usualRampDB    = 3
+	usualRampEvery = 100 * time.Millisecond
+)
+
 func readProfile(v value) processor.Profile {
-	f := v.section("name", "note", "outputs", "gap", "timeout", "tries", "parameters")
-	params := f["parameters"].section("delay", "polarity", "gain", "mute")
-	return processor.Profile{
+	f := v.section("name", "note", "outputs", "transport", "reply_port", "gap", "burst", "bundle", "timeout", "late", "tries",
+		"blind", "ramp", "renew", "numbering", "parameters", "refusal")
+	p := processor.Profile{
 		Name:    f["name"].text(),
 		Note:    f["note"].text(),
 		Outputs: f["outputs"].count(),
 		Gap:     readDuration(f["gap"]),
 		Timeout: readDuration(f["timeout"]),
 		Tries:   f["tries"].count(),
-		Parameters: [len(processor.Params)]processor.Parameter{
-			processor.Delay:    readParameter(params["delay"], scaled(period())),
-			processor.Polarity: readParameter(params["polarity"], readSwitch),
-			processor.Gain:     readParameter(params["gain"], scaled(level())),
-			processor.Mute:     readParameter(params["mute"], readSwitch),
-		},
+		Ramp:    processor.Ramp{StepDB: usualRampDB, Every: usualRampEvery},
 	}
+	p.Late = p.Timeout
+	optional(f["transport"], &p.Transport, func(v value) osc.Transport { return choice(v, osc.UDP, osc.TCPLength, osc.TCPSLIP) })
+	optional(f["reply_port"], &p.ReplyPort, value.count)
+	optional(f["burst"], &p.Burst, value.count)
+	optional(f["bundle"], &p.Bundle, value.count)
+	optional(f["late"], &p.Late, readDuration)
+	optional(f["blind"], &p.Blind, value.truth)
+	optional(f["ramp"], &p.Ramp, readRamp)
+	optional(f["renew"], &p.Renew, func(v value) []processor.Renewal { return each(v, "a list of renewals", readRenewal) })
+	optional(f["numbering"], &p.Numbering, func(v value) []processor.Numbering { return each(v, "a list of numberings", readNumbers) })
+	optional(f["refusal"], &p.Refusal, func(v value) *processor.Reply {
+		r := processor.Reply(readTemplate(v))
+		return &r
+	})
+	readParameters(f["parameters"], &p)
+	return p
+}
+
+// optional reads what a file need not say; into keeps its value where it does
+// not.
+func optional[T any](v value, into *T, read func(value) T) {
+	if v.given() {
+		*into = read(v)
+	}
+}
+
+func readParameters(v value, p *processor.Profile) {
+	f := v.section("delay", "polarity", "gain", "mute", "label")
+	p.Parameters[processor.Delay] = readParameter(f["delay"], p.Blind, scaled(delay()))
+	p.Parameters[processor.Polarity] = readParameter(f["polarity"], p.Blind, readSwitch)
+	p.Parameters[processor.Gain] = readParameter(f["gain"], p.Blind, scaled(level()))
+	optional(f["mute"], &p.Parameters[processor.Mute], func(v value) processor.Parameter {
+		return readParameter(v, p.Blind, readSwitch)
+	})
+	optional(f["label"], &p.Label, func(v value) *processor.ReadBack {
+		back := readBack(v)
+		return &back
+	})
+}
+
+func readRamp(v value) processor.Ramp {
+	f := v.section("step", "every")
+	return processor.Ramp{StepDB: f["step"].number(level()), Every: readDuration(f["every"])}
+}
+
+func readRenewal(v value) processor.Renewal {
+	f := v.section("address", "args", "every")
+	return processor.Renewal{
+		Message: processor.Template{Address: f["address"].text(), Args: each(f["args"], wantArgs, readArg)},
+		Every:   readDuration(f["every"]),
+	}
+}
+
+// readNumbers reads what outputs are called: from a number or a letter on, or by
+// a table.
+func readNumbers(v value) processor.Numbering {
+	f := v.section("name", "first", "digits", "table")
+	n := processor.Numbering{Name: f["name"].text(), First: 1}
+	if f["table"].given() == f["first"].given() {
+		f["first"].reject("either first, what output 1 is called, or table, what each output is called")
+		return n
+	}
+	optional(f["table"], &n.Table, func(v value) []string { return each(v, "a list of what each output is called", readCalled) })
+	optional(f["digits"], &n.Digits, value.count)
+	if f["first"].is(yaml.ScalarNode) && (f["first"].node.Value == "A" || f["first"].node.Value == "a") {
+		n.FirstLetter = f["first"].node.Value[0]
+	} else if f["first"].is(yaml.ScalarNode) && f["first"].node.Tag == "!!str" {
+		f["first"].reject("a number such as 17, A or a")
+	} else if f["first"].given() {
+		n.First = f["first"].count()
+	}
+	return n
+}
+
+// readCalled takes a number or a word.
+func readCalled(v value) string {
+	text, _ := v.scalar("a number or a word", "!!int", "!!str")
+	return text
 }
 
 // profileProblems puts what the profile itself complains about into the words
@@ -54,74 +135,110 @@ func readDuration(v value) time.Duration {
 	return time.Duration(math.Round(ns))
 }
 
-func readParameter(v value, code func(value) processor.Code) processor.Parameter {
-	f := v.section("write", "query", "reply", "value")
-	return processor.Parameter{
-		Write: readTemplate(f["write"]),
-		Query: readTemplate(f["query"]),
-		Reply: readReply(f["reply"]),
-		Code:  code(f["value"]),
+// readParameter reads a parameter. Nothing can be asked of a blind processor.
+func readParameter(v value, blind bool, code func(value) processor.Code) processor.Parameter {
+	f := v.section("write", "query", "reply", "in_force", "value")
+	p := processor.Parameter{Write: readTemplate(f["write"]), Code: code(f["value"])}
+	if !blind || f["query"].given() || f["reply"].given() {
+		p.ReadBack = readBackOf(f)
 	}
+	optional(f["in_force"], &p.InForce, func(v value) *processor.ReadBack {
+		back := readBack(v)
+		return &back
+	})
+	return p
 }
 
-// readReply wants the output named exactly once: in the address, or by an
-// argument.
-func readReply(v value) processor.Reply {
-	f := v.section("address", "value", "output")
-	reply := processor.Reply{Address: f["address"].text(), Value: f["value"].count()}
-	switch {
-	case reply.Address == "": // told already
-	case !strings.Contains(reply.Address, "{output}") && f["output"].absent:
-		f["output"].reject("which argument, counted from 0, names the output; or {output} in the address")
-	case !strings.Contains(reply.Address, "{output}"):
-		reply.Output = f["output"].count()
-	case !f["output"].absent:
-		f["output"].reject("no output here, the address has {output}")
-	}
-	return reply
+func readBack(v value) processor.ReadBack { return readBackOf(v.section("query", "reply")) }
+
+func readBackOf(f map[string]value) processor.ReadBack {
+	return processor.ReadBack{Query: readTemplate(f["query"]), Reply: processor.Reply(readTemplate(f["reply"]))}
 }
+
+const wantArgs = "a list of arguments such as [value], or []"
 
 func readTemplate(v value) processor.Template {
 	f := v.section("address", "args")
-	return processor.Template{
-		Address: f["address"].text(),
-		Args:    each(f["args"], "a list of arguments such as [value], or []", readArg),
-	}
+	return processor.Template{Address: f["address"].text(), Args: each(f["args"], wantArgs, readArg)}
 }
 
-// readArg reads one argument: the bare words value and output are places to
-// fill in, anything that is always the same says its type: {string: value} is
-// the word "value" itself.
+// readArg reads one argument: bare words are places to fill in (value, output,
+// sequence, any, command, or the name of a numbering), nil is OSC's own, and
+// anything else that is always the same says its type: {string: value} is the
+// word "value" itself.
 func readArg(v value) processor.Arg {
-	const want = "value, output, or a fixed argument with its type such as {int32: 1} or {string: \"on\"}"
-	switch {
-	case v.is(yaml.ScalarNode) && v.node.Style == 0 && v.node.Value == "value":
-		return processor.Arg{Kind: processor.ArgValue}
-	case v.is(yaml.ScalarNode) && v.node.Style == 0 && v.node.Value == "output":
-		return processor.Arg{Kind: processor.ArgOutput}
-	case !v.is(yaml.MappingNode) || len(v.node.Content) != 2:
+	const want = "value, output or another place to fill in, or a fixed argument with its type such as {int32: 1} or {string: \"on\"}"
+	if v.is(yaml.ScalarNode) && v.node.Style == 0 {
+		return placeOf(v, want)
+	}
+	if !v.is(yaml.MappingNode) || len(v.node.Content) != 2 {
 		v.reject(want)
 		return processor.Arg{}
 	}
-	types := []processor.Type{processor.Int32, processor.Float32, processor.String, processor.Bool}
-	f := v.section(string(types[0]), string(types[1]), string(types[2]), string(types[3]))
+	types := []string{"int32", "int64", "float32", "float64", "string", "bool", "blob"}
+	f := v.section(types...)
 	for _, t := range types {
-		if !f[string(t)].absent {
-			return processor.Arg{Kind: processor.ArgLiteral, Literal: readLiteral(f[string(t)], t)}
+		if !f[t].absent {
+			return processor.Arg{Kind: processor.ArgLiteral, Literal: readLiteral(f[t], processor.Type(t))}
 		}
 	}
 	return processor.Arg{}
 }
 
-// scaled reads how a quantity stands in an argument: unit is what an argument
-// of 1 means, so 1 ms makes 1000 of a second and 0.5 dB makes 2 of a decibel.
+// placeOf reads a bare word. That a numbering of this name is there is for the
+// profile to find out.
+func placeOf(v value, want string) processor.Arg {
+	switch word := v.node.Value; word {
+	case "value":
+		return processor.Arg{Kind: processor.ArgValue}
+	case "output":
+		return processor.Arg{Kind: processor.ArgOutput}
+	case "sequence":
+		return processor.Arg{Kind: processor.ArgSequence}
+	case "any":
+		return processor.Arg{Kind: processor.ArgAny}
+	case "command":
+		return processor.Arg{Kind: processor.ArgCommand}
+	case "nil":
+		return processor.Arg{Kind: processor.ArgLiteral}
+	default:
+		if strings.Trim(word, "abcdefghijklmnopqrstuvwxyz_") != "" || word == "" {
+			v.reject(want)
+			return processor.Arg{}
+		}
+		return processor.Arg{Kind: processor.ArgOutput, Numbering: word}
+	}
+}
+
+// scaled reads how a quantity stands in an argument. By the linear law unit is
+// what an argument of 1 more means, so 1 ms makes 1000 of a second and 0.5 dB
+// makes 2 of a decibel, and offset is added; by the amplitude law the argument
+// is unit at 0 dB; a table lists arguments with what they stand for.
 func scaled(q quantity) func(value) processor.Code {
 	return func(v value) processor.Code {
-		f := v.section("type", "unit", "min", "max", "step")
+		f := v.section("type", "law", "unit", "offset", "table", "min", "max", "step")
 		code := processor.Code{
-			Type: choice(f["type"], processor.Float32, processor.Int32),
+			Type: choice(f["type"], processor.Float32, processor.Float64, processor.Int32, processor.Int64),
 			Grid: engine.Grid{Min: f["min"].number(q), Max: f["max"].number(q), Step: f["step"].number(q)},
 		}
+		optional(f["law"], &code.Law, func(v value) processor.Law {
+			if law := choice(v, "linear", processor.Amplitude, processor.Table); law != "linear" {
+				return law
+			}
+			return processor.Linear
+		})
+		idle(code.Law == processor.Table, f["unit"], "no unit: the table says what an argument means")
+		idle(code.Law != processor.Table, f["table"], "no table, or the law table")
+		idle(code.Law != processor.Linear, f["offset"], "no offset, which is for the linear law")
+		switch code.Law {
+		case processor.Table:
+			code.Table = each(f["table"], "a list of arguments with what they stand for", func(v value) processor.Point { return readPair(v, q) })
+			return code
+		case processor.Amplitude:
+			code.PerUnit = f["unit"].plain()
+			return code
+		}
+		optional(f["offset"], &code.Offset, value.plain)
 		if unit := f["unit"].exact(q); unit.Sign() != 0 {
 			code.PerUnit, _ = unit.Inv(unit).Float64()
 		}
@@ -129,10 +246,23 @@ func scaled(q quantity) func(value) processor.Code {
 	}
 }
 
+// idle rejects what is there though nothing would use it.
+func idle(unused bool, v value, want string) {
+	if unused && v.given() {
+		v.reject(want)
+	}
+}
+
+// readPair reads one entry of a table, such as [0.75, 0 dB].
+func readPair(v value, q quantity) processor.Point {
+	pair := v.list(2, "an argument and what it stands for, such as [0.75, 0 dB]")
+	return processor.Point{Arg: pair[0].plain(), Value: pair[1].number(q)}
+}
+
 // readSwitch reads how a two-way parameter stands in an argument.
 func readSwitch(v value) processor.Code {
 	f := v.section("type", "off", "on")
-	code := processor.Code{Type: choice(f["type"], processor.Int32, processor.Float32, processor.String, processor.Bool)}
+	code := processor.Code{Type: choice(f["type"], processor.Int32, processor.Int64, processor.Float32, processor.Float64, processor.String, processor.Bool)}
 	code.Off, code.On = readLiteral(f["off"], code.Type), readLiteral(f["on"], code.Type)
 	return code
 }
@@ -149,16 +279,34 @@ func readLiteral(v value, t processor.Type) any {
 		} else if ok {
 			v.reject(want)
 		}
+	case processor.Int64:
+		const want = "an int64 such as 1"
+		text, ok := v.scalar(want, "!!int")
+		n, err := strconv.ParseInt(text, 10, 64)
+		if ok && err == nil && strconv.FormatInt(n, 10) == text {
+			return n
+		} else if ok {
+			v.reject(want)
+		}
 	case processor.Float32:
 		const want = "a float32 such as 1.0"
-		text, ok := v.scalar(want, "!!float", "!!int")
-		number, plain := decimal(text)
-		if ok && plain {
+		if number, ok := v.decimal(want); ok {
 			if n, _ := number.Float32(); !math.IsInf(float64(n), 0) {
 				return n
 			}
+			v.reject(want)
 		}
-		if ok {
+	case processor.Float64:
+		if number, ok := v.decimal("a float64 such as 1.0"); ok {
+			n, _ := number.Float64()
+			return n
+		}
+	case "blob":
+		const want = "bytes in hex such as \"00ff\""
+		text, ok := v.scalar(want, "!!str")
+		if blob, err := hex.DecodeString(text); ok && err == nil {
+			return blob
+		} else if ok {
 			v.reject(want)
 		}
 	case processor.String:

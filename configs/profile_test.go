@@ -7,11 +7,13 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
 	"time"
 
+	"hushback/control/osc"
 	"hushback/control/processor"
 	"hushback/engine"
 )
@@ -46,7 +48,31 @@ func TestProfileMeanings(t *testing.T) {
 		{"a write without a value", `delay", args: [value]`, `delay", args: []`, "parameters.delay.write.args", "[]}\n    query: {address: \"/out/{output}/delay"},
 		{"a write with two values", `gain", args: [value]`, `gain", args: [value, value]`, "parameters.gain.write.args", "[value, value]"},
 		{"a query with a value", `mute", args: []`, `mute", args: [value]`, "parameters.mute.query.args", "[value]}\n    reply: {address: \"/out/{output}/mute"},
-		{"a value before the first argument", `delay", value: 0`, `delay", value: -1`, "parameters.delay.reply.value", "-1}"},
+		{"a reply without the value", `delay", args: [value]}
+    value`, `delay", args: [any]}
+    value`, "parameters.delay.reply.args", "[any]}"},
+		{"a write that is a reply", `gain", args: [value]`, `gain", args: [value, any]`, "parameters.gain.write.args[1]", "any]"},
+		{"a command in a reply", `delay", args: [value]}
+    value`, `delay", args: [command, value]}
+    value`, "parameters.delay.reply.args[0]", "command, value]"},
+		{"a numbering that is not there", `gain", args: [value]`, `gain", args: [value, bus]`, "parameters.gain.write.args[1]", "bus]"},
+		{"an answer with a number nobody asked with", `delay", args: [value]}
+    value`, `delay", args: [sequence, value]}
+    value`, "parameters.delay.query.args", "[]}\n    reply: {address: \"/out/{output}/delay"},
+		{"two numberings of one name", "outputs: 8", "numbering: [{name: bus, first: 17}, {name: bus, first: A}]\noutputs: 8", "numbering[1].name", "bus, first: A"},
+		{"a numbering called like a place", "outputs: 8", "numbering: [{name: value, first: 17}]\noutputs: 8", "numbering[0].name", "value, first"},
+		{"a table too short", "outputs: 8", "numbering: [{name: bus, table: [1, 2, 3]}]\noutputs: 8", "numbering[0].table", "[1, 2, 3]"},
+		{"a table with a twin", "outputs: 8", "numbering: [{name: bus, table: [1, 2, 3, 4, 5, 6, 7, 7]}]\noutputs: 8", "numbering[0].table[7]", "7]}]"},
+		{"late before the timeout", "tries: 4", "late: 1 ms\ntries: 4", "late", "1 ms\ntries"},
+		{"a port over TCP", "tries: 4", "transport: tcp-slip\nreply_port: 9001\ntries: 4", "reply_port", "9001"},
+		{"a ramp of nothing", "tries: 4", "ramp: {step: 0 dB, every: 10 ms}\ntries: 4", "ramp.step", "0 dB, every"},
+		{"a refusal of nothing", "tries: 4", "refusal: {address: /error, args: [any]}\ntries: 4", "refusal.args", "[any]}\ntries"},
+		{"a renewal of one output", "tries: 4", "renew: [{address: \"/on/{output}\", args: [], every: 8 s}]\ntries: 4", "renew[0].address", "\"/on/"},
+		{"a renewal without end", "tries: 4", "renew: [{address: /on, args: [], every: 0 s}]\ntries: 4", "renew[0].every", "0 s}]"},
+		{"an amplitude of a delay", "unit: 1 ms     #", "law: amplitude\n      unit: 1     #", "parameters.delay.value.law", "amplitude"},
+		{"a table that falls", "unit: 1 dB, min", "law: table, table: [[0, -60 dB], [1, 6 dB], [2, 5 dB]], min", "parameters.gain.value.table[2]", "[2, 5 dB]"},
+		{"a table that ends early", "unit: 1 dB, min", "law: table, table: [[0, -60 dB], [1, 5 dB]], min", "parameters.gain.value.table", "[[0, -60 dB]"},
+		{"steps too fine for whole numbers", "type: float32, unit: 1 dB, min", "type: int32, law: table, table: [[0, -60 dB], [100, 6 dB]], min", "parameters.gain.value.step", "0.1 dB}"},
 		{"an address without a slash", `write: {address: "/out/{output}/gain`, `write: {address: "out/{output}/gain`, "parameters.gain.write.address", `"out/`},
 	}
 	for _, test := range tests {
@@ -64,6 +90,24 @@ func TestProfileMeanings(t *testing.T) {
 				t.Errorf("got %s\nwant %s at line %d, column %d", p, test.path, line, column)
 			}
 		})
+	}
+}
+
+// TestBlind: nothing can be asked of a blind processor, so its file has no query
+// and no reply, and one that has them says so.
+func TestBlind(t *testing.T) {
+	text := strings.Replace(plainEight(t), "tries: 4", "blind: true\ntries: 4", 1)
+	_, err := Profile("p.yaml", []byte(text))
+	problems, ok := err.(Problems)
+	if !ok || len(problems) != len(processor.Params) || problems[0].Path != "parameters.delay.query" {
+		t.Errorf("blind, and asked: %v", err)
+	}
+	lines := slices.DeleteFunc(strings.SplitAfter(text, "\n"), func(line string) bool {
+		return strings.HasPrefix(line, "    query:") || strings.HasPrefix(line, "    reply:")
+	})
+	p, err := Profile("p.yaml", []byte(strings.Join(lines, "")))
+	if err != nil || !p.Blind {
+		t.Errorf("blind: %v", err)
 	}
 }
 
@@ -99,7 +143,9 @@ func randomProfile(random *rand.Rand) (processor.Profile, string) {
 		Name: "p" + strconv.Itoa(random.IntN(100)), Note: "made up: 100 % of it",
 		Outputs: 1 + random.IntN(64), Tries: 1 + random.IntN(9),
 		Gap: time.Duration(gap) * time.Microsecond, Timeout: time.Duration(timeout) * time.Millisecond,
+		Ramp: processor.Ramp{StepDB: 3, Every: 100 * time.Millisecond},
 	}
+	p.Late = p.Timeout
 	var b strings.Builder
 	fmt.Fprintf(&b, "parameters:\n")
 	for _, i := range random.Perm(len(processor.Params)) {
@@ -107,28 +153,72 @@ func randomProfile(random *rand.Rand) (processor.Profile, string) {
 		parameter := &p.Parameters[param]
 		fmt.Fprintf(&b, "  %s:\n", []string{"delay", "polarity", "gain", "mute"}[i])
 		parameter.Code = randomCode(random, param, &b)
-		parameter.Query = randomTemplate(random, "query", &b)
-		parameter.Write = randomTemplate(random, "write", &b)
-		parameter.Reply = processor.Reply{Address: "/r/{output}", Value: random.IntN(4)}
-		if random.IntN(2) == 0 {
-			parameter.Reply.Address, parameter.Reply.Output = "/r", random.IntN(4)
-			fmt.Fprintf(&b, "    reply: {output: %d, address: /r, value: %d}\n", parameter.Reply.Output, parameter.Reply.Value)
-		} else {
-			fmt.Fprintf(&b, "    reply:\n      address: '/r/{output}'\n      value: %d\n", parameter.Reply.Value)
+		parameter.Query = randomTemplate(random, "    ", "query", &b)
+		parameter.Write = randomTemplate(random, "    ", "write", &b)
+		parameter.Reply = processor.Reply(randomTemplate(random, "    ", "reply", &b))
+		if random.IntN(3) == 0 {
+			fmt.Fprint(&b, "    in_force:\n")
+			parameter.InForce = randomReadBack(random, &b)
 		}
 	}
+	if random.IntN(2) == 0 {
+		fmt.Fprint(&b, "  label:\n")
+		p.Label = randomReadBack(random, &b)
+	}
 	fmt.Fprintf(&b, "name: %s\nnote: \"%s\"\noutputs: %d\ntries: %d\ngap: %d us\ntimeout: %d ms\n", p.Name, p.Note, p.Outputs, p.Tries, gap, timeout)
+	randomLink(random, &p, &b)
 	return p, b.String()
 }
 
-func randomTemplate(random *rand.Rand, name string, b *strings.Builder) processor.Template {
+func randomReadBack(random *rand.Rand, b *strings.Builder) *processor.ReadBack {
+	return &processor.ReadBack{
+		Query: randomTemplate(random, "      ", "query", b),
+		Reply: processor.Reply(randomTemplate(random, "      ", "reply", b)),
+	}
+}
+
+// randomLink adds keys that a profile may do without, each half of the time.
+func randomLink(random *rand.Rand, p *processor.Profile, b *strings.Builder) {
+	n := random.IntN(1000)
+	for _, key := range []struct {
+		text string
+		set  func()
+	}{
+		{"transport: tcp-slip", func() { p.Transport = osc.TCPSLIP }},
+		{fmt.Sprintf("reply_port: %d", n), func() { p.ReplyPort = n }},
+		{fmt.Sprintf("burst: %d", n), func() { p.Burst = n }},
+		{fmt.Sprintf("bundle: %d", n), func() { p.Bundle = n }},
+		{fmt.Sprintf("late: %d ms", n), func() { p.Late = time.Duration(n) * time.Millisecond }},
+		{"blind: true", func() { p.Blind = true }},
+		{fmt.Sprintf("ramp: {step: %d dB, every: %d us}", n, n), func() { p.Ramp = processor.Ramp{StepDB: float64(n), Every: time.Duration(n) * time.Microsecond} }},
+		{fmt.Sprintf("renew: [{every: %d s, args: [{int64: %d}, nil, {blob: \"00ff\"}], address: /on}]", n, n), func() {
+			p.Renew = []processor.Renewal{{
+				Message: processor.Template{Address: "/on", Args: []processor.Arg{{Literal: int64(n)}, {}, {Literal: []byte{0, 255}}}},
+				Every:   time.Duration(n) * time.Second,
+			}}
+		}},
+		{"refusal: {address: /error, args: [command, {float64: 0.5}, any]}", func() {
+			p.Refusal = &processor.Reply{Address: "/error", Args: []processor.Arg{{Kind: processor.ArgCommand}, {Literal: 0.5}, {Kind: processor.ArgAny}}}
+		}},
+		{fmt.Sprintf("numbering:\n- {name: bus, first: %d, digits: 2}\n- {name: strip, first: a}\n- {name: node, table: [7, x9]}", n), func() {
+			p.Numbering = []processor.Numbering{{Name: "bus", First: n, Digits: 2}, {Name: "strip", First: 1, FirstLetter: 'a'}, {Name: "node", First: 1, Table: []string{"7", "x9"}}}
+		}},
+	} {
+		if random.IntN(2) == 0 {
+			fmt.Fprintln(b, key.text)
+			key.set()
+		}
+	}
+}
+
+func randomTemplate(random *rand.Rand, indent, name string, b *strings.Builder) processor.Template {
 	template := processor.Template{Address: "/" + name + "/{output}", Args: []processor.Arg{}}
 	var words []string
 	add := func(arg processor.Arg, word string) {
 		template.Args, words = append(template.Args, arg), append(words, word)
 	}
 	for range random.IntN(5) {
-		switch n := random.IntN(1000) - 500; random.IntN(6) {
+		switch n := random.IntN(1000) - 500; random.IntN(9) {
 		case 0:
 			add(processor.Arg{Kind: processor.ArgValue}, "value")
 		case 1:
@@ -141,9 +231,15 @@ func randomTemplate(random *rand.Rand, name string, b *strings.Builder) processo
 			add(processor.Arg{Literal: strconv.Itoa(n)}, fmt.Sprintf("{string: \"%d\"}", n))
 		case 5:
 			add(processor.Arg{Literal: n > 0}, fmt.Sprintf("{bool: %t}", n > 0))
+		case 6:
+			add(processor.Arg{Kind: processor.ArgSequence}, "sequence")
+		case 7:
+			add(processor.Arg{Kind: processor.ArgAny}, "any")
+		case 8:
+			add(processor.Arg{Kind: processor.ArgOutput, Numbering: "side_bus"}, "side_bus")
 		}
 	}
-	fmt.Fprintf(b, "    %s: {address: \"%s\", args: [%s]}\n", name, template.Address, strings.Join(words, ", "))
+	fmt.Fprintf(b, "%s%s: {address: \"%s\", args: [%s]}\n", indent, name, template.Address, strings.Join(words, ", "))
 	return template
 }
 
@@ -155,15 +251,25 @@ func randomCode(random *rand.Rand, param processor.Param, b *strings.Builder) pr
 		unit := []struct {
 			text    string
 			perUnit float64
-		}{{"1 ms", 1000}, {"1 s", 1}, {"0.5 ms", 2000}, {"1 sample @ 48 kHz", 48000}, {"10 us", 1e5}}[random.IntN(5)]
+		}{{"1 ms", 1000}, {"1 s", 1}, {"0.5 ms", 2000}, {"1 sample @ 48 kHz", 48000}, {"10 us", 1e5}, {"1 m @ 343 m/s", 343}, {"0.5 ft @ 1125 ft/s", 2250}}[random.IntN(7)]
 		whole.PerUnit = unit.perUnit
 		whole.Grid = engine.Grid{Min: float64(low) / 1000, Max: float64(low+span) / 1000, Step: float64(step) / 1e6}
 		fmt.Fprintf(b, "    value: {unit: %s, type: int32, min: %d ms, max: %d ms, step: %d µs}\n", unit.text, low, low+span, step)
 		return whole
 	case processor.Gain:
-		whole.Type, whole.Grid = processor.Float32, engine.Grid{Min: -float64(low), Max: float64(span), Step: float64(step) / 10}
-		fmt.Fprintf(b, "    value: {unit: 1 dB, type: float32, min: -%d dB, max: %d dB, step: 0.%d dB}\n", low, span, step)
-		return whole
+		law := []struct {
+			text string
+			code processor.Code
+		}{
+			{"unit: 1 dB, type: float32", processor.Code{Type: processor.Float32, PerUnit: 1}},
+			{"law: linear, offset: 90.5, unit: 0.5 dB, type: float64", processor.Code{Type: processor.Float64, PerUnit: 2, Offset: 90.5}},
+			{"law: amplitude, unit: 1000, type: int64", processor.Code{Type: processor.Int64, Law: processor.Amplitude, PerUnit: 1000}},
+			{"law: table, table: [[0, -90 dB], [0.75, 0 dB], [1, 10 dB]], type: float32", processor.Code{
+				Type: processor.Float32, Law: processor.Table, Table: []processor.Point{{Arg: 0, Value: -90}, {Arg: 0.75, Value: 0}, {Arg: 1, Value: 10}}}},
+		}[random.IntN(4)]
+		law.code.Grid = engine.Grid{Min: -float64(low), Max: float64(span), Step: float64(step) / 10}
+		fmt.Fprintf(b, "    value: {%s, min: -%d dB, max: %d dB, step: 0.%d dB}\n", law.text, low, span, step)
+		return law.code
 	}
 	spelling := []struct {
 		text string
@@ -173,7 +279,9 @@ func randomCode(random *rand.Rand, param processor.Param, b *strings.Builder) pr
 		{"float32, off: 0, on: 0.25", processor.Code{Type: processor.Float32, Off: float32(0), On: float32(0.25)}},
 		{"string, off: off, on: \"true\"", processor.Code{Type: processor.String, Off: "off", On: "true"}},
 		{"bool, off: true, on: false", processor.Code{Type: processor.Bool, Off: true, On: false}},
-	}[random.IntN(4)]
+		{"int64, off: 1, on: -1", processor.Code{Type: processor.Int64, Off: int64(1), On: int64(-1)}},
+		{"float64, off: 1.0, on: -1.0", processor.Code{Type: processor.Float64, Off: 1.0, On: -1.0}},
+	}[random.IntN(6)]
 	fmt.Fprintf(b, "    value: {type: %s}\n", spelling.text)
 	return spelling.code
 }

@@ -96,6 +96,36 @@ func period() quantity {
 	}
 }
 
+// delay is a period that may also be written as the way of sound: some
+// processors count in metres or feet, at a speed of sound of their own.
+func delay() quantity {
+	q := period()
+	q.want = "a time such as 5.5 ms, 264 samples @ 48 kHz or 1 m @ 343 m/s"
+	q.tail = func(number, rest string) (*big.Rat, bool) {
+		if sec, ok := samplesAtRate(number, rest); ok {
+			return sec, true
+		}
+		return wayAtSpeed(number, rest)
+	}
+	return q
+}
+
+// wayAtSpeed reads "m @ 343 m/s" or "ft @ 1125 ft/s" behind a number.
+func wayAtSpeed(number, rest string) (*big.Rat, bool) {
+	unit, at, ok := strings.Cut(rest, "@")
+	unit = strings.TrimSpace(unit)
+	speed, perSecond := strings.CutSuffix(strings.TrimSpace(at), unit+"/s")
+	if !ok || !perSecond || unit != "m" && unit != "ft" {
+		return nil, false
+	}
+	way, plain := decimal(number)
+	metres, ok := decimal(strings.TrimSpace(speed))
+	if !ok || !plain || metres.Sign() <= 0 {
+		return nil, false
+	}
+	return way.Quo(way, metres), true // the unit is in both, whatever it is
+}
+
 // level is in decibels.
 func level() quantity {
 	return quantity{want: "a level such as -7.5 dB", units: []unit{{"dB", 0, 1, 1}}}

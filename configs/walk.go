@@ -229,6 +229,29 @@ func (v value) numberOr(fallback float64, q quantity) float64 {
 	return v.number(q)
 }
 
+// decimal is a number without a unit, exactly; false when it is wrong.
+func (v value) decimal(want string) (*big.Rat, bool) {
+	text, ok := v.scalar(want, "!!float", "!!int")
+	if !ok {
+		return nil, false
+	}
+	number, ok := decimal(text)
+	if !ok {
+		v.reject(want)
+	}
+	return number, ok
+}
+
+// plain is a number without a unit.
+func (v value) plain() float64 {
+	number, ok := v.decimal("a plain number such as 0.75")
+	if !ok {
+		return 0
+	}
+	f, _ := number.Float64()
+	return f
+}
+
 // count is a whole number without a unit, in plain digits: 010 would be eight
 // to YAML and ten to a person.
 func (v value) count() int {

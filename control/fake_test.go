@@ -28,7 +28,8 @@ func kindOf() processor.Profile {
 	twoWay := func(name string) processor.Parameter {
 		return parameter(name, processor.Code{Type: processor.Int32, Off: int32(0), On: int32(1)})
 	}
-	p := processor.Profile{Name: "test kind", Outputs: 6, Gap: time.Millisecond, Timeout: 100 * time.Millisecond, Tries: 4}
+	p := processor.Profile{Name: "test kind", Outputs: 6, Gap: time.Millisecond, Timeout: 100 * time.Millisecond, Late: 100 * time.Millisecond, Tries: 4,
+		Ramp: processor.Ramp{StepDB: 3}}
 	p.Parameters[processor.Delay] = number("delay", 1000, engine.Grid{Min: 0, Max: 0.5, Step: 1e-5})
 	p.Parameters[processor.Gain] = number("gain", 1, engine.Grid{Min: -60, Max: 6, Step: 0.1})
 	p.Parameters[processor.Polarity] = twoWay("polarity")
@@ -40,9 +41,11 @@ func parameter(name string, code processor.Code) processor.Parameter {
 	address := "/out/{output}/" + name
 	return processor.Parameter{
 		Write: processor.Template{Address: address, Args: []processor.Arg{{Kind: processor.ArgValue}}},
-		Query: processor.Template{Address: address},
-		Reply: processor.Reply{Address: address},
-		Code:  code,
+		ReadBack: processor.ReadBack{
+			Query: processor.Template{Address: address},
+			Reply: processor.Reply{Address: address, Args: []processor.Arg{{Kind: processor.ArgValue}}},
+		},
+		Code: code,
 	}
 }
 

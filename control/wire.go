@@ -7,7 +7,6 @@ import (
 	"sync/atomic"
 	"time"
 
-	"hushback/control/osc"
 	"hushback/control/processor"
 	"hushback/engine"
 )
@@ -22,18 +21,17 @@ type wire struct {
 // ask puts one question, once, and puts the answer into the field of into that
 // param names.
 func (w *wire) ask(ctx context.Context, param processor.Param, output int, into *engine.Setting) error {
-	query, err := w.profile.Query(param, output)
+	question, err := w.profile.Ask(param, output, false, 0)
 	if err != nil {
 		return err
 	}
 	ctx, cancel := context.WithTimeout(ctx, w.profile.Timeout)
 	defer cancel()
-	answers := w.profile.Answers
-	reply, err := w.to.Ask(ctx, query, func(m osc.Message) bool { return answers(param, output, m) })
+	reply, err := w.to.Ask(ctx, question.Message, question.Answered)
 	if err != nil {
 		return err
 	}
-	return w.profile.Read(param, reply, into)
+	return question.Read(reply, into)
 }
 
 // read asks for every parameter of an output.

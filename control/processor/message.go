@@ -1,21 +1,27 @@
 package processor
 
 import (
+	"bytes"
 	"fmt"
-	"strconv"
 	"strings"
 
 	"hushback/control/osc"
 	"hushback/engine"
 )
 
-// place is what stands for the output's number in an address.
-const place = "{output}"
-
 // Write is the message that sets one parameter of set.Output to its value in
 // set. A value outside the profile's range, or an output that the processor
 // does not have, is an error; nothing is ever moved into the range.
+//
+// Without a mute of its own, muting sets the lowest gain and opening the gain
+// that set has.
 func (p Profile) Write(param Param, set engine.Setting) (osc.Message, error) {
+	if param == Mute && !p.HasMute() {
+		param = Gain
+		if set.Muted {
+			set.GainDB = p.Ranges().GainDB.Min
+		}
+	}
 	spelling, err := p.spelling(param, set.Output)
 	if err != nil {
 		return osc.Message{}, err
@@ -24,52 +30,169 @@ func (p Profile) Write(param Param, set engine.Setting) (osc.Message, error) {
 	if err != nil {
 		return osc.Message{}, fmt.Errorf("profile %s: output %d: %w", p.Name, set.Output, err)
 	}
-	return spelling.Write.fill(set.Output, value), nil
+	return p.fill(spelling.Write, set.Output, value, 0), nil
 }
 
-// Query is the message that asks for one parameter of an output.
-func (p Profile) Query(param Param, output int) (osc.Message, error) {
+// Question is one question to the processor and all that can be said of what
+// comes back.
+type Question struct {
+	Message osc.Message
+
+	profile  Profile
+	param    Param
+	output   int
+	sequence int32
+	back     ReadBack
+	write    string // address at which the parameter is written
+}
+
+// Ask is the question for one parameter of an output: for the value stored, or
+// for the one in force. The sequence number goes along where the profile has a
+// place for it (see Sequenced).
+func (p Profile) Ask(param Param, output int, inForce bool, sequence int32) (Question, error) {
 	spelling, err := p.spelling(param, output)
 	if err != nil {
-		return osc.Message{}, err
+		return Question{}, err
 	}
-	return spelling.Query.fill(output, nil), nil
+	back := spelling.ReadBack
+	switch {
+	case p.Blind:
+		return Question{}, fmt.Errorf("profile %s: this processor cannot be asked", p.Name)
+	case inForce && spelling.InForce == nil:
+		return Question{}, fmt.Errorf("profile %s: the %s in force cannot be asked for", p.Name, param)
+	case inForce:
+		back = *spelling.InForce
+	}
+	return Question{
+		Message: p.fill(back.Query, output, nil, sequence),
+		profile: p, param: param, output: output, sequence: sequence, back: back,
+		write: p.address(spelling.Write.Address, output),
+	}, nil
 }
 
-// Answers reports whether m is the reply to Query(param, output): it stands at
-// the reply's address, names that output and has a value. Whether the value is
-// any good is for Read to say.
-func (p Profile) Answers(param Param, output int, m osc.Message) bool {
-	spelling, err := p.spelling(param, output)
-	if err != nil {
-		return false
+// AskLabel is the question for the text that an output is labelled with; false
+// where the processor has none.
+func (p Profile) AskLabel(output int, sequence int32) (Question, bool) {
+	if p.Label == nil || p.Blind || output < 1 || output > p.Outputs {
+		return Question{}, false
 	}
-	reply := spelling.Reply
-	if m.Address != fillAddress(reply.Address, output) || !holds(m, reply.Value) {
-		return false
-	}
-	if strings.Contains(reply.Address, place) {
-		return true
-	}
-	return holds(m, reply.Output) && m.Args[reply.Output] == any(int32(output))
+	return Question{
+		Message: p.fill(p.Label.Query, output, nil, sequence),
+		profile: p, output: output, sequence: sequence, back: *p.Label,
+	}, true
 }
 
-// Read puts the value that a reply holds into the field of into that param
-// names. The value must have exactly the profile's type and lie in its range;
-// it is kept as the processor said it, not moved to the grid, so that writing
-// it back gives the same argument. With an error, into stays as it was.
-func (p Profile) Read(param Param, m osc.Message, into *engine.Setting) error {
-	spelling, err := p.spelling(param, 1)
+// Sequenced reports whether the answers to a parameter's question repeat a
+// number of the question, so that a late answer cannot pass for another.
+func (p Profile) Sequenced(param Param, inForce bool) bool {
+	back := p.Parameters[param].ReadBack
+	if f := p.Parameters[param].InForce; inForce && f != nil {
+		back = *f
+	}
+	return has(back.Query.Args, ArgSequence) && has(back.Reply.Args, ArgSequence)
+}
+
+// Answered reports whether m is the answer: it stands at the reply's address
+// and begins with the reply's arguments, a value of any kind among them.
+// Whether the value is any good is for Read to say.
+func (q Question) Answered(m osc.Message) bool {
+	reply := q.back.Reply
+	if m.Address != q.profile.address(reply.Address, q.output) || len(m.Args) < len(reply.Args) {
+		return false
+	}
+	for i, arg := range reply.Args {
+		if !q.matches(arg, m.Args[i]) {
+			return false
+		}
+	}
+	return true
+}
+
+func (q Question) matches(arg Arg, got any) bool {
+	switch arg.Kind {
+	case ArgLiteral:
+		return equal(arg.Literal, got)
+	case ArgOutput:
+		return got == q.profile.called(arg.Numbering, q.output)
+	case ArgSequence:
+		return got == any(q.sequence)
+	}
+	return true
+}
+
+// equal compares two arguments in value and type.
+func equal(a, b any) bool {
+	x, isBlob := a.([]byte)
+	y, isToo := b.([]byte)
+	if isBlob || isToo {
+		return isBlob && isToo && bytes.Equal(x, y)
+	}
+	return a == b
+}
+
+// Read puts the value that an answer holds into the field of into that was
+// asked for. The value must have exactly the profile's type and lie in its
+// range; it is kept as the processor said it, not moved to the grid, so that
+// writing it back gives the same argument. With an error, into stays as it was.
+//
+// Without a mute of its own an output whose gain is the lowest is muted.
+func (q Question) Read(m osc.Message, into *engine.Setting) error {
+	value, err := q.value(m)
 	if err != nil {
 		return err
 	}
-	if !holds(m, spelling.Reply.Value) {
-		return fmt.Errorf("reply %.200s: %s: no argument %d", m, param, spelling.Reply.Value+1)
-	}
-	if err := spelling.Code.decode(param, m.Args[spelling.Reply.Value], into); err != nil {
+	if err := q.profile.Parameters[q.param].Code.decode(q.param, value, into); err != nil {
 		return fmt.Errorf("reply %.200s: %w", m, err)
 	}
+	if q.param == Gain && !q.profile.HasMute() {
+		gain := q.profile.Ranges().GainDB
+		into.Muted = gain.Same(into.GainDB, gain.Min)
+	}
 	return nil
+}
+
+// Text is the label that an answer to AskLabel holds.
+func (q Question) Text(m osc.Message) (string, error) {
+	value, err := q.value(m)
+	if err != nil {
+		return "", err
+	}
+	text, ok := value.(string)
+	if !ok {
+		return "", fmt.Errorf("reply %.200s: the label is of type %s, want string", m, nameOf(value))
+	}
+	return text, nil
+}
+
+func (q Question) value(m osc.Message) (any, error) {
+	for i, arg := range q.back.Reply.Args {
+		if arg.Kind == ArgValue && i < len(m.Args) {
+			return m.Args[i], nil
+		}
+	}
+	return nil, fmt.Errorf("reply %.200s: the value is not in it", m)
+}
+
+// Refused reports whether the processor says by m that it did not take this
+// question, or a write of the parameter asked for, and in what words.
+func (q Question) Refused(m osc.Message) (why string, yes bool) {
+	refusal := q.profile.Refusal
+	if refusal == nil || m.Address != refusal.Address || len(m.Args) < len(refusal.Args) {
+		return "", false
+	}
+	var words []string
+	for i, arg := range refusal.Args {
+		command, isText := m.Args[i].(string)
+		switch {
+		case arg.Kind == ArgCommand && (!isText || command != q.Message.Address && command != q.write):
+			return "", false
+		case arg.Kind == ArgLiteral && !equal(arg.Literal, m.Args[i]):
+			return "", false
+		case arg.Kind == ArgAny:
+			words = append(words, strings.Trim(fmt.Sprint(m.Args[i]), "\""))
+		}
+	}
+	return strings.Join(words, " "), true
 }
 
 // spelling finds the spelling of a parameter for an output that exists.
@@ -84,14 +207,16 @@ func (p Profile) spelling(param Param, output int) (Parameter, error) {
 }
 
 // fill is the template's message for one output and one value.
-func (t Template) fill(output int, value any) osc.Message {
-	m := osc.Message{Address: fillAddress(t.Address, output)}
+func (p Profile) fill(t Template, output int, value any, sequence int32) osc.Message {
+	m := osc.Message{Address: p.address(t.Address, output)}
 	for _, arg := range t.Args {
 		switch arg.Kind {
 		case ArgValue:
 			m.Args = append(m.Args, value)
 		case ArgOutput:
-			m.Args = append(m.Args, int32(output))
+			m.Args = append(m.Args, p.called(arg.Numbering, output))
+		case ArgSequence:
+			m.Args = append(m.Args, sequence)
 		default:
 			m.Args = append(m.Args, arg.Literal)
 		}
@@ -99,9 +224,11 @@ func (t Template) fill(output int, value any) osc.Message {
 	return m
 }
 
-func fillAddress(address string, output int) string {
-	return strings.ReplaceAll(address, place, strconv.Itoa(output))
+func has(args []Arg, kind ArgKind) bool {
+	for _, arg := range args {
+		if arg.Kind == kind {
+			return true
+		}
+	}
+	return false
 }
-
-// holds reports whether m has an argument at index.
-func holds(m osc.Message, index int) bool { return index >= 0 && index < len(m.Args) }

@@ -3,6 +3,7 @@ package processor
 import (
 	"fmt"
 	"math"
+	"regexp"
 	"slices"
 	"strings"
 
@@ -17,100 +18,272 @@ import (
 // "parameters.gain.code.grid.step", "parameters.mute.code.on". A missing
 // value's path is that of the value, though the file has nothing there.
 func (p Profile) Problems() []engine.Problem {
-	var l list
+	l := list{profile: p}
 	if p.Name == "" {
 		l.add("name", "nothing", "a name that site files can give")
 	}
-	if p.Outputs < 1 {
-		l.add("outputs", fmt.Sprint(p.Outputs), "at least 1")
+	if p.Outputs < 1 || p.Outputs > maxOutputs {
+		l.add("outputs", fmt.Sprint(p.Outputs), fmt.Sprintf("1 to %d", maxOutputs))
 	}
-	if p.Gap < 0 {
-		l.add("gap", p.Gap.String(), "0 or more")
+	l.link()
+	l.timing()
+	for i, n := range p.Numbering {
+		l.numbering(fmt.Sprintf("numbering[%d]", i), n, p.Numbering[:i])
 	}
-	if p.Timeout <= p.Gap || p.Timeout <= 0 {
-		l.add("timeout", p.Timeout.String(), "more than 0 and more than the gap, which is part of it")
+	if len(l.problems) > 0 {
+		return l.problems // what follows speaks of outputs by these numberings
 	}
-	if p.Tries < 1 {
-		l.add("tries", fmt.Sprint(p.Tries), "at least 1")
+	for _, param := range p.Params() {
+		l.parameter("parameters."+param.String(), param, p.Parameters[param])
 	}
-	for _, param := range Params {
-		path := "parameters." + param.String()
-		spelling := p.Parameters[param]
-		l.template(path+".write", spelling.Write, 1)
-		l.template(path+".query", spelling.Query, 0)
-		l.reply(path+".reply", spelling.Reply)
-		if param == Delay || param == Gain {
-			l.number(path+".code", spelling.Code, param)
-		} else {
-			l.twoWay(path+".code", spelling.Code)
-		}
+	if p.Label != nil {
+		l.readBack("parameters.label", *p.Label)
+	}
+	if p.Refusal != nil {
+		l.refusal("refusal", *p.Refusal)
+	}
+	for i, r := range p.Renew {
+		l.renewal(fmt.Sprintf("renew[%d]", i), r)
 	}
 	p.shared(&l)
 	return l.problems
 }
 
+// maxOutputs keeps what is done for each output bounded.
+const maxOutputs = 1024
+
+// list gathers problems of a profile.
+type list struct {
+	profile  Profile
+	problems []engine.Problem
+}
+
+func (l *list) add(path, got, want string) {
+	l.problems = append(l.problems, engine.Problem{Path: path, Got: got, Want: want})
+}
+
+func (l *list) link() {
+	p := l.profile
+	known := []osc.Transport{"", osc.UDP, osc.TCPLength, osc.TCPSLIP}
+	if !slices.Contains(known, p.Transport) {
+		l.add("transport", fmt.Sprintf("%q", p.Transport), fmt.Sprintf("%s, %s or %s", osc.UDP, osc.TCPLength, osc.TCPSLIP))
+	}
+	udp := p.Transport == "" || p.Transport == osc.UDP
+	if p.ReplyPort < 0 || p.ReplyPort > math.MaxUint16 {
+		l.add("reply_port", fmt.Sprint(p.ReplyPort), "a port, 1 to 65535")
+	} else if p.ReplyPort != 0 && !udp {
+		l.add("reply_port", fmt.Sprint(p.ReplyPort), "none: over TCP the answer comes back over the same connection")
+	}
+	if p.Burst < 0 {
+		l.add("burst", fmt.Sprint(p.Burst), "0 or more")
+	}
+	if p.Bundle < 0 {
+		l.add("bundle", fmt.Sprint(p.Bundle), "0 or more")
+	}
+}
+
+func (l *list) timing() {
+	p := l.profile
+	if p.Gap < 0 {
+		l.add("gap", p.Gap.String(), "0 or more")
+	}
+	if p.Timeout <= p.Gap || p.Timeout <= 0 {
+		l.add("timeout", p.Timeout.String(), "more than 0 and more than the gap, which is part of it")
+	} else if p.Late < p.Timeout {
+		l.add("late", p.Late.String(), fmt.Sprintf("at least the timeout, %s: until then a reply is waited for", p.Timeout))
+	}
+	if p.Tries < 1 {
+		l.add("tries", fmt.Sprint(p.Tries), "at least 1")
+	}
+	if !(p.Ramp.StepDB > 0) || math.IsInf(p.Ramp.StepDB, 0) {
+		l.add("ramp.step", fmt.Sprintf("%v dB", p.Ramp.StepDB), "more than 0 dB")
+	}
+	if p.Ramp.Every < 0 {
+		l.add("ramp.every", p.Ramp.Every.String(), "0 or more")
+	}
+}
+
+func (l *list) numbering(path string, n Numbering, before []Numbering) {
+	outputs := l.profile.Outputs
+	switch {
+	case !regexp.MustCompile(`^[a-z][a-z_]*$`).MatchString(n.Name) || slices.Contains(ownWords, n.Name):
+		l.add(path+".name", fmt.Sprintf("%q", n.Name), "a word of its own in small letters, such as bus")
+	case slices.ContainsFunc(before, func(b Numbering) bool { return b.Name == n.Name }):
+		l.add(path+".name", fmt.Sprintf("%q a second time", n.Name), "every name once")
+	case n.Table != nil && len(n.Table) != outputs:
+		l.add(path+".table", fmt.Sprintf("%d entries", len(n.Table)), fmt.Sprintf("one for each of the %d outputs", outputs))
+	case n.FirstLetter != 0 && n.FirstLetter != 'a' && n.FirstLetter != 'A':
+		l.add(path+".first", fmt.Sprintf("%q", n.FirstLetter), "a number, A or a")
+	case n.FirstLetter != 0 && outputs > letters:
+		l.add(path+".first", fmt.Sprintf("letters for %d outputs", outputs), fmt.Sprintf("at most %d outputs", letters))
+	case n.Digits < 0 || n.Digits > 9:
+		l.add(path+".digits", fmt.Sprint(n.Digits), "0 to 9")
+	case n.First < 0 || n.First > math.MaxInt32-maxOutputs:
+		l.add(path+".first", fmt.Sprint(n.First), "0 or more")
+	}
+	for i, entry := range n.Table {
+		if _, err := osc.Encode(osc.Message{Address: "/" + entry}); err != nil || entry == "" || strings.Contains(entry, "/") {
+			l.add(fmt.Sprintf("%s.table[%d]", path, i), fmt.Sprintf("%q", entry), "a word that can stand in an address")
+		} else if slices.Contains(n.Table[:i], entry) {
+			l.add(fmt.Sprintf("%s.table[%d]", path, i), fmt.Sprintf("%q a second time", entry), "every entry once")
+		}
+	}
+}
+
+// ownWords are what arguments are called in a profile file; a numbering cannot
+// have one of these names.
+var ownWords = []string{"value", "output", "sequence", "any", "command"}
+
+func (l *list) parameter(path string, param Param, s Parameter) {
+	l.template(path+".write", s.Write, 1)
+	l.only(path+".write.args", s.Write.Args, "a write", ArgLiteral, ArgValue, ArgOutput)
+	switch {
+	case !l.profile.Blind:
+		l.readBack(path, s.ReadBack)
+	case s.Query.Address != "" || s.Reply.Address != "":
+		l.add(path+".query", "a query", "none, as the processor is blind")
+	}
+	if s.InForce != nil {
+		l.readBack(path+".in_force", *s.InForce)
+	}
+	if param == Delay || param == Gain {
+		l.number(path+".code", s.Code, param)
+	} else {
+		l.twoWay(path+".code", s.Code)
+	}
+}
+
+func (l *list) readBack(path string, back ReadBack) {
+	l.template(path+".query", back.Query, 0)
+	l.only(path+".query.args", back.Query.Args, "a query", ArgLiteral, ArgOutput, ArgSequence, ArgValue)
+	l.template(path+".reply", Template(back.Reply), 1)
+	l.only(path+".reply.args", back.Reply.Args, "a reply", ArgLiteral, ArgOutput, ArgSequence, ArgValue, ArgAny)
+	if asked, answered := has(back.Query.Args, ArgSequence), has(back.Reply.Args, ArgSequence); answered && !asked {
+		l.add(path+".query.args", "no sequence number", "one, as the reply repeats it")
+	}
+}
+
+// only holds arguments to the kinds that make sense in a message.
+func (l *list) only(path string, args []Arg, message string, kinds ...ArgKind) {
+	words := map[ArgKind]string{ArgAny: "any", ArgCommand: "command", ArgSequence: "sequence", ArgValue: "value", ArgOutput: "output"}
+	for i, arg := range args {
+		if !slices.Contains(kinds, arg.Kind) && arg.Kind >= ArgLiteral && arg.Kind <= ArgCommand {
+			l.add(fmt.Sprintf("%s[%d]", path, i), words[arg.Kind], "an argument that "+message+" can have")
+		}
+	}
+}
+
+// refusal needs the command, and says of no output.
+func (l *list) refusal(path string, r Reply) {
+	l.address(path+".address", r.Address)
+	l.arguments(path, r.Args)
+	l.only(path+".args", r.Args, "a refusal", ArgLiteral, ArgAny, ArgCommand)
+	if !has(r.Args, ArgCommand) {
+		l.add(path+".args", "no command", "the argument that names what was refused")
+	}
+}
+
+func (l *list) renewal(path string, r Renewal) {
+	l.address(path+".address", r.Message.Address)
+	l.arguments(path, r.Message.Args)
+	l.only(path+".args", r.Message.Args, "a renewal", ArgLiteral)
+	if l.profile.names(r.Message.Address) {
+		l.add(path+".address", r.Message.Address, "an address without an output")
+	}
+	if r.Every <= 0 {
+		l.add(path+".every", r.Every.String(), "more than 0")
+	}
+}
+
 // shared finds parameters that the processor could not tell apart.
 func (p Profile) shared(l *list) {
-	for i, a := range Params {
-		for _, b := range Params[i+1:] {
+	params := p.Params()
+	for i, a := range params {
+		for _, b := range params[i+1:] {
 			x, y := p.Parameters[a], p.Parameters[b]
 			path, got, want := "parameters."+b.String(), "the same as for "+a.String(), "one of its own"
 			if x.Write.Address != "" && sameTemplate(x.Write, y.Write) {
 				l.add(path+".write", got, want)
 			}
-			if x.Query.Address != "" && sameTemplate(x.Query, y.Query) {
+			// One reply may hold several values, and then one query may ask for
+			// all of them; but each value must have a place of its own.
+			sameReply := x.Reply.Address != "" && x.Reply.Address == y.Reply.Address
+			apart := sameReply && !sameTemplate(Template(x.Reply), Template(y.Reply)) && compatible(x.Reply, y.Reply)
+			if x.Query.Address != "" && sameTemplate(x.Query, y.Query) && !apart {
 				l.add(path+".query", got, want)
 			}
-			if x.Reply.Address != "" && x.Reply.Address == y.Reply.Address && x.Reply.Value == y.Reply.Value {
+			if sameReply && sameTemplate(Template(x.Reply), Template(y.Reply)) {
 				l.add(path+".reply", got, want)
 			}
 		}
 	}
 }
 
+// compatible reports whether one message can be both replies: where both have
+// something to say of an argument they agree, and their values stand apart.
+func compatible(a, b Reply) bool {
+	for i := range min(len(a.Args), len(b.Args)) {
+		x, y := a.Args[i], b.Args[i]
+		if x.Kind == ArgValue && y.Kind == ArgValue {
+			return false
+		}
+		if x.Kind == ArgLiteral && y.Kind == ArgLiteral && !equal(x.Literal, y.Literal) {
+			return false
+		}
+	}
+	return true
+}
+
 func sameTemplate(a, b Template) bool {
 	return a.Address == b.Address && slices.EqualFunc(a.Args, b.Args, func(x, y Arg) bool {
 		if x.Kind != ArgLiteral || y.Kind != ArgLiteral {
-			return x.Kind == y.Kind
+			return x.Kind == y.Kind && x.Numbering == y.Numbering
 		}
-		return typeOf(x.Literal) != "" && typeOf(x.Literal) == typeOf(y.Literal) && x.Literal == y.Literal
+		return equal(x.Literal, y.Literal)
 	})
 }
 
-// list gathers problems.
-type list struct{ problems []engine.Problem }
-
-func (l *list) add(path, got, want string) {
-	l.problems = append(l.problems, engine.Problem{Path: path, Got: got, Want: want})
-}
-
-// template checks a write, which has one value, or a query, which has none.
+// template checks a message that has so many values and says which output it
+// is of.
 func (l *list) template(path string, t Template, values int) {
 	l.address(path+".address", t.Address)
-	count, named := 0, strings.Contains(t.Address, place)
-	for i, arg := range t.Args {
-		switch arg.Kind {
-		case ArgValue:
+	l.arguments(path, t.Args)
+	count := 0
+	for _, arg := range t.Args {
+		if arg.Kind == ArgValue {
 			count++
-		case ArgOutput:
-			named = true
-		case ArgLiteral:
-			l.literal(fmt.Sprintf("%s.args[%d]", path, i), arg.Literal)
-		default:
-			l.add(fmt.Sprintf("%s.args[%d]", path, i), fmt.Sprintf("kind %d", arg.Kind), "a literal, the value or the output")
 		}
 	}
 	if count != values {
 		l.add(path+".args", fmt.Sprintf("%d value arguments", count), fmt.Sprintf("exactly %d", values))
 	}
-	if t.Address != "" && !named {
+	if t.Address != "" && unfilled(t.Address) == "" && !has(t.Args, ArgOutput) {
 		l.add(path, "no output number", place+" in the address or the output as an argument")
 	}
 }
 
+func (l *list) arguments(path string, args []Arg) {
+	for i, arg := range args {
+		path := fmt.Sprintf("%s.args[%d]", path, i)
+		switch {
+		case arg.Kind < ArgLiteral || arg.Kind > ArgCommand:
+			l.add(path, fmt.Sprintf("kind %d", arg.Kind), "a literal, the value or the output")
+		case arg.Kind == ArgLiteral:
+			l.literal(path, arg.Literal)
+		case arg.Kind == ArgOutput && arg.Numbering != "":
+			if !slices.ContainsFunc(l.profile.Numbering, func(n Numbering) bool { return n.Name == arg.Numbering }) {
+				l.add(path, fmt.Sprintf("%q", arg.Numbering), `value, output, a numbering that the profile has, or a fixed argument such as {string: "on"}`)
+			}
+		}
+	}
+}
+
+// literal allows every type that a message can hold but time tags, of which a
+// fixed one makes no sense.
 func (l *list) literal(path string, literal any) {
-	if typeOf(literal) == "" {
-		l.add(path, nameOf(literal), "int32, float32, string or bool")
+	_, isBlob := literal.([]byte)
+	if literal != nil && !isBlob && typeOf(literal) == "" {
+		l.add(path, nameOf(literal), "int32, int64, float32, float64, string, bool, blob or nil")
 		return
 	}
 	if _, err := osc.Encode(osc.Message{Address: "/", Args: []any{literal}}); err != nil {
@@ -118,39 +291,35 @@ func (l *list) literal(path string, literal any) {
 	}
 }
 
-// address checks the address as it will be sent.
+// address checks the address as it will be sent for the first and the last
+// output.
 func (l *list) address(path, address string) {
 	if address == "" {
 		l.add(path, "nothing", "an address such as /out/"+place+"/delay")
 		return
 	}
-	if _, err := osc.Encode(osc.Message{Address: fillAddress(address, 1)}); err != nil {
-		l.add(path, err.Error(), "an address such as /out/"+place+"/delay")
+	if unknown := unfilled(l.profile.address(address, 1)); unknown != "" {
+		l.add(path, unknown, place+" or a numbering that the profile has")
+		return
+	}
+	for _, output := range []int{1, l.profile.Outputs} {
+		if _, err := osc.Encode(osc.Message{Address: l.profile.address(address, output)}); err != nil {
+			l.add(path, err.Error(), "an address such as /out/"+place+"/delay")
+			return
+		}
 	}
 }
 
-func (l *list) reply(path string, r Reply) {
-	l.address(path+".address", r.Address)
-	if r.Value < 0 {
-		l.add(path+".value", fmt.Sprint(r.Value), "the index of an argument, from 0")
-	}
-	if r.Address == "" || strings.Contains(r.Address, place) {
-		return
-	}
-	if r.Output < 0 || r.Output == r.Value {
-		l.add(path+".output", fmt.Sprint(r.Output), "the index of the argument that names the output, from 0, as the address has no "+place)
-	}
-}
+// unfilled is a place in an address that nothing fills in, "" if there is none.
+func unfilled(address string) string { return regexp.MustCompile(`\{[^}]*\}`).FindString(address) }
 
 // number checks the code of delay or gain.
 func (l *list) number(path string, c Code, param Param) {
-	g := c.Grid
-	if c.Type != Float32 && c.Type != Int32 {
-		l.add(path+".type", fmt.Sprintf("%q", c.Type), "float32 or int32")
+	g, before := c.Grid, len(l.problems)
+	if !slices.Contains([]Type{Float32, Float64, Int32, Int64}, c.Type) {
+		l.add(path+".type", fmt.Sprintf("%q", c.Type), "float32, float64, int32 or int64")
 	}
-	if !(c.PerUnit > 0) || math.IsInf(c.PerUnit, 0) {
-		l.add(path+".per_unit", fmt.Sprint(c.PerUnit), "more than 0")
-	}
+	l.law(path, c, param)
 	if !(g.Step > 0) || math.IsInf(g.Step, 0) {
 		l.add(path+".grid.step", fmt.Sprint(g.Step), "more than 0")
 	}
@@ -160,40 +329,110 @@ func (l *list) number(path string, c Code, param Param) {
 	if param == Delay && g.Min < 0 {
 		l.add(path+".grid.min", fmt.Sprint(g.Min), "0 or more, a delay cannot be negative")
 	}
-	for _, problem := range l.problems {
-		if strings.HasPrefix(problem.Path, path) {
-			return
-		}
+	if len(l.problems) > before {
+		return
 	}
 	if want := c.misfit(); want != "" {
 		l.add(path+".grid.step", fmt.Sprint(g.Step), want)
 	}
 }
 
+func (l *list) law(path string, c Code, param Param) {
+	switch {
+	case c.Law == Amplitude && param != Gain:
+		l.add(path+".law", "amplitude", "linear or table: only gains have amplitudes")
+	case c.Law == Table:
+		l.table(path+".table", c.Table, c.Grid)
+	case c.Law != Linear && c.Law != Amplitude:
+		l.add(path+".law", fmt.Sprintf("%q", c.Law), "linear, amplitude or table")
+	case !(c.PerUnit > 0) || math.IsInf(c.PerUnit, 0):
+		l.add(path+".per_unit", fmt.Sprint(c.PerUnit), "more than 0")
+	case math.IsNaN(c.Offset) || math.IsInf(c.Offset, 0):
+		l.add(path+".offset", fmt.Sprint(c.Offset), "a number")
+	}
+}
+
+func (l *list) table(path string, points []Point, grid engine.Grid) {
+	if len(points) < 2 {
+		l.add(path, fmt.Sprintf("%d entries", len(points)), "two or more, each an argument and its value")
+		return
+	}
+	for i, p := range points[1:] {
+		if !(p.Arg > points[i].Arg && p.Value > points[i].Value) || math.IsInf(p.Arg-points[0].Arg+p.Value-points[0].Value, 0) {
+			l.add(fmt.Sprintf("%s[%d]", path, i+1), fmt.Sprintf("%v after %v", p, points[i]), "entries that rise in both")
+			return
+		}
+	}
+	if last := points[len(points)-1]; !(grid.Min >= points[0].Value && grid.Max <= last.Value) {
+		l.add(path, fmt.Sprintf("values from %v to %v", points[0].Value, last.Value), fmt.Sprintf("all of the range from %v to %v", grid.Min, grid.Max))
+	}
+}
+
 // misfit says why the type cannot hold every value of the grid, "" if it can.
 func (c Code) misfit() string {
-	low, high, step := c.Grid.Min*c.PerUnit, c.Grid.Max*c.PerUnit, c.Grid.Step*c.PerUnit
+	low, high := c.scale(c.Grid.Min), c.scale(c.Grid.Max)
 	largest := math.Max(math.Abs(low), math.Abs(high))
-	if c.Type == Float32 {
-		// float32 has 24 significant bits, so it errs by at most 2^-24 of the value
-		if largest > math.MaxFloat32 || largest*0x1p-24 >= step/4 {
-			return "steps that a float32 can tell apart"
+	switch c.Type {
+	case Float32, Float64:
+		most, bits := math.MaxFloat32, 24
+		if c.Type == Float64 {
+			most, bits = math.MaxFloat64, 53
+		}
+		// a float errs by at most 2^-bits of the value
+		if largest > most || !c.tellsApart(func(arg float64) float64 { return 2 * math.Abs(arg) * math.Ldexp(1, -bits) }) {
+			return fmt.Sprintf("steps that a %s can tell apart", c.Type)
+		}
+		return ""
+	case Int32, Int64:
+		most := float64(math.MaxInt32)
+		if c.Type == Int64 {
+			most = maxWhole
+		}
+		if largest > most {
+			return fmt.Sprintf("a range that fits into an %s, once times per_unit", c.Type)
+		}
+	}
+	if c.Law != Linear {
+		if !c.tellsApart(func(float64) float64 { return 0.5 }) {
+			return fmt.Sprintf("steps that whole numbers can tell apart, in an %s", c.Type)
 		}
 		return ""
 	}
-	if !whole(low) || !whole(high) || !whole(step) || math.Round(step) < 1 {
-		return "a grid of whole numbers for an int32, once times per_unit"
-	}
-	if largest > math.MaxInt32 {
-		return "a range that fits into an int32, once times per_unit"
+	if step := c.Grid.Step * c.PerUnit; !whole(low) || !whole(high) || !whole(step) || math.Round(step) < 1 {
+		return fmt.Sprintf("a grid of whole numbers for an %s, once times per_unit", c.Type)
 	}
 	return ""
 }
 
+// tellsApart reports whether an argument that is off by as much as its type may
+// make it still stands for a value within half a step. Along a straight
+// piece of a law it is enough to look at its ends; a bent one is looked at in a
+// thousand places.
+func (c Code) tellsApart(off func(arg float64) float64) bool {
+	const places = 1000
+	values := []float64{c.Grid.Min, c.Grid.Max}
+	for _, p := range c.Table {
+		values = append(values, p.Value-c.Grid.Step/8, p.Value+c.Grid.Step/8)
+	}
+	for i := range places {
+		values = append(values, c.Grid.Min+(c.Grid.Max-c.Grid.Min)*float64(i)/places)
+	}
+	for _, v := range values {
+		v = math.Max(c.Grid.Min, math.Min(c.Grid.Max, v))
+		arg := c.scale(v)
+		for _, side := range []float64{-1, 1} {
+			if got := c.unscale(arg + side*off(arg)); !(math.Abs(got-v) < c.Grid.Step/2) && !math.IsNaN(got) {
+				return false
+			}
+		}
+	}
+	return true
+}
+
 // twoWay checks the code of polarity or mute.
 func (l *list) twoWay(path string, c Code) {
-	if !slices.Contains([]Type{Float32, Int32, String, Bool}, c.Type) {
-		l.add(path+".type", fmt.Sprintf("%q", c.Type), "float32, int32, string or bool")
+	if !slices.Contains([]Type{Float32, Float64, Int32, Int64, String, Bool}, c.Type) {
+		l.add(path+".type", fmt.Sprintf("%q", c.Type), "float32, float64, int32, int64, string or bool")
 		return
 	}
 	before := len(l.problems)

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"time"
 
+	"hushback/control/osc"
 	"hushback/engine"
 )
 
@@ -42,65 +43,125 @@ func (p Param) String() string {
 // Profile is the description of one kind of processor.
 type Profile struct {
 	Name    string
-	Note    string        // what it describes, and how far it was proven
-	Outputs int           // output channels, numbered from 1
-	Gap     time.Duration // least time between two datagrams
-	Timeout time.Duration // how long to wait for a reply before asking again
-	Tries   int           // how often to ask, and how often to write, at most
+	Note    string // what it describes, and how far it was proven
+	Outputs int    // output channels, numbered from 1
 
-	Parameters [len(Params)]Parameter // indexed by Param
+	Transport osc.Transport // "" is UDP
+	ReplyPort int           // UDP: the local port that it answers to; 0 for the one that asked
+	Gap       time.Duration // least time between two messages
+	Burst     int           // messages that may leave together before Gap counts; 0 is 1
+	Bundle    int           // most messages in one bundle; 0 and 1: it takes single ones only
+	Timeout   time.Duration // how long to wait for a reply before asking again
+	Late      time.Duration // a reply older than this is not coming any more; at least Timeout
+	Tries     int           // how often to ask, and how often to write, at most
+	Blind     bool          // it cannot be asked: no parameter has a read-back
+	Ramp      Ramp
+	Renew     []Renewal
+	Numbering []Numbering
+
+	Parameters [len(Params)]Parameter // indexed by Param; see HasMute
+	Label      *ReadBack              // asks for the text that an output is labelled with; nil if there is none
+	Refusal    *Reply                 // how it says that it did not take a message; nil if it does not
+}
+
+// Ramp is how gains go up.
+type Ramp struct {
+	StepDB float64       // at most so much at once
+	Every  time.Duration // and the next step so much later
+}
+
+// Renewal is a message that must be repeated for the processor to go on
+// answering.
+type Renewal struct {
+	Message Template // names no output and has no value
+	Every   time.Duration
+}
+
+// Numbering is another way to call the outputs than 1, 2, 3: from First on, by
+// letters from FirstLetter on, or by the entries of a table.
+type Numbering struct {
+	Name        string
+	First       int      // what output 1 is called
+	Digits      int      // at least so many in an address, zeros in front
+	FirstLetter byte     // 'a' or 'A': what output 1 is called; 0 for numbers
+	Table       []string // what each output is called, from output 1 on; nil for none of it
 }
 
 // Parameter is the spelling of one parameter.
 type Parameter struct {
-	Write Template
-	Query Template
-	Reply Reply
-	Code  Code
+	Write    Template
+	ReadBack           // the value stored; empty if the processor is blind
+	InForce  *ReadBack // the value in force, after clipping, where it can be asked for
+	Code     Code
 }
 
-// Template is a message with places to fill in. Each {output} in the address
-// stands for the output's number.
+// ReadBack is how a value is asked for and answered.
+type ReadBack struct {
+	Query Template
+	Reply Reply
+}
+
+// Template is a message with places to fill in. In the address {output} stands
+// for the output's number and {NAME} for what a Numbering of that name calls it.
 type Template struct {
 	Address string
 	Args    []Arg
 }
+
+// Reply is the message that answers: it has this address and begins with these
+// arguments; what comes after them is not looked at.
+type Reply Template
 
 // ArgKind says what an argument of a template stands for.
 type ArgKind int
 
 // The kinds of argument.
 const (
-	ArgLiteral ArgKind = iota // always the same
-	ArgValue                  // the parameter's value
-	ArgOutput                 // the output's number, as int32
+	ArgLiteral  ArgKind = iota // always the same, in value and type
+	ArgValue                   // the parameter's value
+	ArgOutput                  // the output's number as an int32, or what a Numbering calls it
+	ArgSequence                // a number that a question has and its answer repeats, as an int32
+	ArgAny                     // in a reply: anything
+	ArgCommand                 // in a refusal: the address of the message that was refused, a string
 )
 
-// Arg is one argument of a template. Literal is an int32, float32, string or
-// bool and counts only for ArgLiteral.
+// Arg is one argument of a template. Literal is an int32, int64, float32,
+// float64, string, bool, []byte or nil and counts only for ArgLiteral; Numbering
+// counts only for ArgOutput, where "" is the plain number.
 type Arg struct {
-	Kind    ArgKind
-	Literal any
+	Kind      ArgKind
+	Literal   any
+	Numbering string
 }
 
-// Reply says which message answers a query and where the value stands in it.
-type Reply struct {
-	Address string // with {output}, or without when an argument names the output
-	Value   int    // index of the argument that holds the value
-	Output  int    // index of the int32 argument that names the output; counts only without {output}
-}
+// Law is how a number in an argument follows from a value.
+type Law string
+
+// The laws. Linear is argument = value·PerUnit + Offset; amplitude, for gains,
+// argument = PerUnit·10^(dB/20); table goes straight from entry to entry.
+const (
+	Linear    Law = ""
+	Amplitude Law = "amplitude"
+	Table     Law = "table"
+)
+
+// Point is one entry of a table: an argument and the value in SI or dB that it
+// stands for.
+type Point struct{ Arg, Value float64 }
 
 // Code is how a value stands in an argument.
 //
-// Delay and gain use PerUnit and Grid: the argument is the value in SI (or dB)
-// times PerUnit, so milliseconds are 1000 and dB are 1. Polarity and mute use
-// Off and On: normal and reversed, open and muted. An int32 holds whole numbers
-// only, so there the grid must be whole numbers too, once times PerUnit.
+// Delay and gain use Law, PerUnit, Offset, Table and Grid, the values in
+// seconds or dB: with the linear law milliseconds have PerUnit 1000 and dB have
+// 1. Polarity and mute use Off and On: normal and reversed, open and muted. A
+// whole-number type must be able to tell the steps of the grid apart.
 type Code struct {
-	Type    Type
-	PerUnit float64
-	Grid    engine.Grid // in seconds or dB
-	Off, On any         // int32, float32, string or bool, of Type
+	Type            Type
+	Law             Law
+	PerUnit, Offset float64
+	Table           []Point // ascending in both, two or more
+	Grid            engine.Grid
+	Off, On         any // of Type
 }
 
 // Type is the exact OSC type of a value argument.
@@ -109,7 +170,9 @@ type Type string
 // The types a value can have.
 const (
 	Float32 Type = "float32"
+	Float64 Type = "float64"
 	Int32   Type = "int32"
+	Int64   Type = "int64"
 	String  Type = "string"
 	Bool    Type = "bool"
 )
@@ -120,4 +183,25 @@ func (p Profile) Ranges() engine.Ranges {
 		DelaySec: p.Parameters[Delay].Code.Grid,
 		GainDB:   p.Parameters[Gain].Code.Grid,
 	}
+}
+
+// HasMute reports whether mute is a parameter of its own. Where it is not the
+// lowest gain stands for it: an output at that gain is muted.
+func (p Profile) HasMute() bool { return p.Parameters[Mute].Write.Address != "" }
+
+// Params lists the parameters that the processor has, in their order.
+func (p Profile) Params() []Param {
+	if p.HasMute() {
+		return Params[:]
+	}
+	return []Param{Delay, Polarity, Gain}
+}
+
+// Options are what a connection to such a processor is opened with.
+func (p Profile) Options() osc.Options {
+	o := osc.Options{Transport: p.Transport, ReplyPort: p.ReplyPort, Gap: p.Gap, Burst: p.Burst, Bundle: p.Bundle}
+	for _, r := range p.Renew {
+		o.Renew = append(o.Renew, osc.Renewal{Message: p.fill(r.Message, 0, nil, 0), Every: r.Every})
+	}
+	return o
 }

@@ -121,28 +121,81 @@ func (c Code) encode(param Param, set engine.Setting) (any, error) {
 // precision: 20.7 read from a float32 is a little more than 20.7, and must not
 // fall out of a range that ends there.
 func (c Code) number(param Param, v float64) (any, error) {
-	scaled := v * c.PerUnit
+	scaled := c.scale(v)
 	if !c.inRange(scaled) {
 		return nil, c.outside(param, v)
 	}
 	switch c.Type {
 	case Float32:
 		return float32(scaled), nil
+	case Float64:
+		return scaled, nil
 	case Int32:
 		return int32(math.Round(scaled)), nil
+	case Int64:
+		return int64(math.Round(scaled)), nil
 	}
 	return nil, fmt.Errorf("%s: a %s cannot hold a number", param, c.Type)
 }
 
-// inRange is false for NaN.
+// scale is the argument that stands for a value, before its type rounds it.
+func (c Code) scale(v float64) float64 {
+	switch c.Law {
+	case Amplitude:
+		return c.PerUnit * engine.Ratio(v)
+	case Table:
+		return between(v, c.Table, func(p Point) (float64, float64) { return p.Value, p.Arg })
+	}
+	return v*c.PerUnit + c.Offset
+}
+
+// unscale is the way back.
+func (c Code) unscale(arg float64) float64 {
+	switch c.Law {
+	case Amplitude:
+		return 20 * math.Log10(arg/c.PerUnit)
+	case Table:
+		return between(arg, c.Table, func(p Point) (float64, float64) { return p.Arg, p.Value })
+	}
+	return (arg - c.Offset) / c.PerUnit
+}
+
+// between goes straight from point to point, and straight on beyond the ends.
+func between(x float64, points []Point, axes func(Point) (x, y float64)) float64 {
+	i := 1
+	for i < len(points)-1 {
+		if end, _ := axes(points[i]); x <= end {
+			break
+		}
+		i++
+	}
+	x0, y0 := axes(points[i-1])
+	x1, y1 := axes(points[i])
+	return y0 + (x-x0)/(x1-x0)*(y1-y0)
+}
+
+// inRange is false for NaN. A hair beyond an end, which rounding makes, is
+// still the end.
 func (c Code) inRange(scaled float64) bool {
-	low, high := c.Grid.Min*c.PerUnit, c.Grid.Max*c.PerUnit
-	if c.Type == Int32 {
-		low, high := math.Max(math.Round(low), math.MinInt32), math.Min(math.Round(high), math.MaxInt32)
+	low, high := c.scale(c.Grid.Min), c.scale(c.Grid.Max)
+	switch c.Type {
+	case Int32, Int64:
+		most := float64(math.MaxInt32)
+		if c.Type == Int64 {
+			most = maxWhole
+		}
+		low, high := math.Max(math.Round(low), -most-1), math.Min(math.Round(high), most)
 		return scaled >= low-1e-6 && scaled <= high+1e-6
+	case Float64:
+		hair := 1e-9 * (high - low)
+		return scaled >= low-hair && scaled <= high+hair
 	}
 	return float32(scaled) >= float32(low) && float32(scaled) <= float32(high)
 }
+
+// maxWhole is where float64, which values are reckoned in, stops telling whole
+// numbers apart.
+const maxWhole = 1 << 53
 
 func (c Code) outside(param Param, v float64) error {
 	scale, unit := 1.0, "dB"
@@ -164,18 +217,22 @@ func (c Code) decode(param Param, arg any, set *engine.Setting) error {
 	switch v := arg.(type) {
 	case float32:
 		scaled = float64(v)
+	case float64:
+		scaled = v
 	case int32:
+		scaled = float64(v)
+	case int64:
 		scaled = float64(v)
 	default:
 		return fmt.Errorf("%s: a %s cannot hold a number", param, c.Type)
 	}
 	if !c.inRange(scaled) {
-		return c.outside(param, scaled/c.PerUnit)
+		return c.outside(param, c.unscale(scaled))
 	}
 	if param == Delay {
-		set.DelaySec = scaled / c.PerUnit
+		set.DelaySec = c.unscale(scaled)
 	} else {
-		set.GainDB = scaled / c.PerUnit
+		set.GainDB = c.unscale(scaled)
 	}
 	return nil
 }
@@ -209,8 +266,12 @@ func typeOf(arg any) Type {
 	switch arg.(type) {
 	case float32:
 		return Float32
+	case float64:
+		return Float64
 	case int32:
 		return Int32
+	case int64:
+		return Int64
 	case string:
 		return String
 	case bool:
