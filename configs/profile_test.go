@@ -3,6 +3,7 @@ package configs
 import (
 	"errors"
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -315,4 +316,147 @@ func FuzzProfile(f *testing.F) {
 			t.Errorf("a problem in words that are not the file's: %v", err)
 		}
 	})
+}
+
+// TestEveryValueOfEveryExampleComesBack sends values through every shipped
+// profile, through bytes both ways: over the whole range of delay and gain, a
+// value read back is within half a step of the one that was set, and polarity
+// and mute are the same. The answer is put together here from what was written.
+func TestEveryValueOfEveryExampleComesBack(t *testing.T) {
+	for _, name := range ProfileNames() {
+		p, err := OpenProfile(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if p.Blind {
+			continue // TestBlindExample
+		}
+		ranges := p.Ranges()
+		values := 0
+		carry := func(param processor.Param, set engine.Setting) engine.Setting {
+			values++
+			return carried(t, p, param, set)
+		}
+		for _, grid := range []struct {
+			param processor.Param
+			engine.Grid
+		}{{processor.Delay, ranges.DelaySec}, {processor.Gain, ranges.GainDB}} {
+			steps := int(math.Round((grid.Max - grid.Min) / grid.Step))
+			for k := 0; k <= steps; k += 1 + steps/3000 {
+				v := math.Min(grid.Max, grid.Min+float64(k)*grid.Step)
+				set := engine.Setting{Output: 1 + k%p.Outputs, Polarity: 1, DelaySec: v, GainDB: v}
+				got := carry(grid.param, set)
+				back := got.GainDB
+				if grid.param == processor.Delay {
+					back = got.DelaySec
+				}
+				if !(math.Abs(back-v) < grid.Step/2) || !p.Same(grid.param, set, got) {
+					t.Fatalf("%s: %s: %v came back as %v, the step is %v", name, grid.param, v, back, grid.Step)
+				}
+			}
+		}
+		for output := 1; output <= p.Outputs; output++ {
+			for _, on := range []bool{true, false} {
+				set := engine.Setting{Output: output, Polarity: map[bool]int{true: -1, false: 1}[on], Muted: on}
+				if got := carry(processor.Polarity, set); got.Polarity != set.Polarity {
+					t.Errorf("%s: output %d: polarity %d came back as %d", name, output, set.Polarity, got.Polarity)
+				}
+				if got := carry(processor.Mute, set); p.HasMute() && got.Muted != on {
+					t.Errorf("%s: output %d: muted %t came back as %t", name, output, on, got.Muted)
+				}
+			}
+		}
+		t.Logf("%s: %d values there and back", name, values)
+	}
+}
+
+// carried writes one parameter, answers the question for it with what was
+// written, and reads that.
+func carried(t *testing.T, p processor.Profile, param processor.Param, set engine.Setting) engine.Setting {
+	t.Helper()
+	write, err := p.Write(param, set)
+	if err != nil {
+		t.Fatalf("%s: %v", p.Name, err)
+	}
+	if param == processor.Mute && !p.HasMute() {
+		param = processor.Gain
+	}
+	const sequence = 71
+	question, err := p.Ask(param, set.Output, false, sequence)
+	if err != nil {
+		t.Fatalf("%s: %v", p.Name, err)
+	}
+	spelling := p.Parameters[param]
+	var value any
+	for i, arg := range spelling.Write.Args {
+		if arg.Kind == processor.ArgValue {
+			value = there(t, write).Args[i]
+		}
+	}
+	// The question and the write name the output the same way; where neither has
+	// it in an argument the address does.
+	named := func(numbering string) any {
+		for i, arg := range spelling.Query.Args {
+			if arg.Kind == processor.ArgOutput && arg.Numbering == numbering {
+				return question.Message.Args[i]
+			}
+		}
+		t.Fatalf("%s: the question does not name the output", p.Name)
+		return nil
+	}
+	reply := osc.Message{Address: spelling.Reply.Address}
+	for place, text := range map[string]string{
+		"{output}": strconv.Itoa(set.Output), "{strip}": string(rune('A' + set.Output - 1)), "{line}": fmt.Sprintf("%03d", set.Output-1),
+	} {
+		reply.Address = strings.ReplaceAll(reply.Address, place, text)
+	}
+	for _, arg := range spelling.Reply.Args {
+		switch arg.Kind {
+		case processor.ArgValue:
+			reply.Args = append(reply.Args, value)
+		case processor.ArgOutput:
+			reply.Args = append(reply.Args, named(arg.Numbering))
+		case processor.ArgSequence:
+			reply.Args = append(reply.Args, int32(sequence))
+		case processor.ArgAny:
+			reply.Args = append(reply.Args, "whatever")
+		default:
+			reply.Args = append(reply.Args, arg.Literal)
+		}
+	}
+	reply = there(t, reply)
+	got := engine.Setting{Output: set.Output}
+	if !question.Answered(reply) {
+		t.Fatalf("%s: %s is no answer to %s", p.Name, reply, question.Message)
+	}
+	if err := question.Read(reply, &got); err != nil {
+		t.Fatalf("%s: %v", p.Name, err)
+	}
+	return got
+}
+
+// there sends a message through bytes.
+func there(t *testing.T, m osc.Message) osc.Message {
+	t.Helper()
+	packet, err := osc.Encode(m)
+	if err != nil {
+		t.Fatal(err)
+	}
+	messages, err := osc.Decode(packet)
+	if err != nil || len(messages) != 1 {
+		t.Fatalf("%s: %v, %v", m, messages, err)
+	}
+	return messages[0]
+}
+
+func TestBlindExample(t *testing.T) {
+	p, err := OpenProfile("blind-four")
+	if err != nil {
+		t.Fatal(err)
+	}
+	// 5 ms at 1125 ft/s is 5.625 ft
+	m, err := p.Write(processor.Delay, engine.Setting{Output: 4, Polarity: 1, DelaySec: 0.005})
+	if err != nil || m.String() != `/blind/4 ,sf "feet" 5.625` {
+		t.Errorf("got %s, %v", m, err)
+	}
 }

@@ -133,7 +133,8 @@ func equal(a, b any) bool {
 // Read puts the value that an answer holds into the field of into that was
 // asked for. The value must have exactly the profile's type and lie in its
 // range; it is kept as the processor said it, not moved to the grid, so that
-// writing it back gives the same argument. With an error, into stays as it was.
+// writing it back gives the same argument (but for the last digit of a float
+// where the law is bent). With an error, into stays as it was.
 //
 // Without a mute of its own an output whose gain is the lowest is muted.
 func (q Question) Read(m osc.Message, into *engine.Setting) error {

@@ -27,10 +27,11 @@ func (p Profile) Problems() []engine.Problem {
 	}
 	l.link()
 	l.timing()
+	before := len(l.problems)
 	for i, n := range p.Numbering {
 		l.numbering(fmt.Sprintf("numbering[%d]", i), n, p.Numbering[:i])
 	}
-	if len(l.problems) > 0 {
+	if len(l.problems) > before {
 		return l.problems // what follows speaks of outputs by these numberings
 	}
 	for _, param := range p.Params() {

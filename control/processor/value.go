@@ -184,8 +184,9 @@ func (c Code) inRange(scaled float64) bool {
 		if c.Type == Int64 {
 			most = maxWhole
 		}
-		low, high := math.Max(math.Round(low), -most-1), math.Min(math.Round(high), most)
-		return scaled >= low-1e-6 && scaled <= high+1e-6
+		// an end that is no whole number is also reached by rounding to one
+		low, high = math.Min(low, math.Round(low)), math.Max(high, math.Round(high))
+		return scaled >= math.Max(low, -most-1)-1e-6 && scaled <= math.Min(high, most)+1e-6
 	case Float64:
 		hair := 1e-9 * (high - low)
 		return scaled >= low-hair && scaled <= high+hair
