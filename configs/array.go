@@ -3,6 +3,7 @@ package configs
 import (
 	"go.yaml.in/yaml/v3"
 
+	"hushback/configs/quantity"
 	"hushback/engine"
 )
 
@@ -11,9 +12,9 @@ func readCabinet(v value) engine.Cabinet {
 	size := f["size"].list(3, "three lengths [width, depth, height] such as [1.1 m, 75 cm, 60 cm]")
 	cabinet := engine.Cabinet{
 		Name:    f["name"].text(),
-		WidthM:  size[0].number(length()),
-		DepthM:  size[1].number(length()),
-		HeightM: size[2].number(length()),
+		WidthM:  size[0].number(quantity.Length()),
+		DepthM:  size[1].number(quantity.Length()),
+		HeightM: size[2].number(quantity.Length()),
 	}
 	if f["directivity"].given() {
 		cabinet.Directivity = readDirectivity(f["directivity"])
@@ -24,14 +25,14 @@ func readCabinet(v value) engine.Cabinet {
 // readDirectivity reads a table with a line of levels for each frequency.
 func readDirectivity(v value) engine.Directivity {
 	f := v.section("frequencies", "angles", "levels")
-	list := func(v value, want string, q quantity) []float64 {
+	list := func(v value, want string, q quantity.Kind) []float64 {
 		return each(v, want, func(v value) float64 { return v.number(q) })
 	}
 	return engine.Directivity{
-		FreqHz:   list(f["frequencies"], "a list of frequencies such as [31.5 Hz, 63 Hz]", frequency()),
-		AngleRad: list(f["angles"], "a list of angles such as [0°, 90°, 180°]", angle()),
+		FreqHz:   list(f["frequencies"], "a list of frequencies such as [31.5 Hz, 63 Hz]", quantity.Frequency()),
+		AngleRad: list(f["angles"], "a list of angles such as [0°, 90°, 180°]", quantity.Angle()),
 		LevelDB: each(f["levels"], "a list of levels for each frequency such as [[0 dB, -1 dB, -2 dB]]", func(v value) []float64 {
-			return list(v, "a level for each angle such as [0 dB, -1 dB, -2 dB]", level())
+			return list(v, "a level for each angle such as [0 dB, -1 dB, -2 dB]", quantity.Level())
 		}),
 	}
 }
@@ -41,10 +42,10 @@ func readOutput(v value) engine.Output {
 	return engine.Output{
 		Number:    f["number"].count(),
 		Label:     f["label"].text(),
-		MaxGainDB: f["max_gain"].number(level()),
+		MaxGainDB: f["max_gain"].number(quantity.Level()),
 		Group:     f["group"].textOrNone(),
 		AsPlaced:  f["bend"].given(),
-		BendSec:   f["bend"].numberOr(0, period()),
+		BendSec:   f["bend"].numberOr(0, quantity.Period()),
 	}
 }
 
@@ -69,9 +70,9 @@ func readSource(v value) engine.Source {
 		Name:      f["name"].text(),
 		Row:       choice(f["row"], engine.RowFront, engine.RowRear),
 		At:        readPoint(f["at"]),
-		LevelDB:   f["level"].numberOr(0, level()),
+		LevelDB:   f["level"].numberOr(0, quantity.Level()),
 		Output:    f["output"].count(),
-		FacingRad: f["facing"].numberOr(0, angle()),
+		FacingRad: f["facing"].numberOr(0, quantity.Angle()),
 		Cabinet:   f["cabinet"].textOrNone(),
 	}
 }

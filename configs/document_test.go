@@ -2,6 +2,7 @@ package configs
 
 import (
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -279,6 +280,11 @@ func TestSpellingsAgree(t *testing.T) {
 			t.Fatalf("seed %d:\n%s\ngot %+v\nwant %+v", seed, text.String(), got.common.Sources, want)
 		}
 	}
+}
+
+// shifted spells n·10^-places as a plain decimal.
+func shifted(n, places int) string {
+	return strconv.FormatFloat(float64(n)/math.Pow10(places), 'f', places, 64)
 }
 
 func noProblems(engine.Site) []engine.Problem { return nil }

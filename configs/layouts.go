@@ -6,6 +6,7 @@ import (
 	"strconv"
 	"strings"
 
+	"hushback/configs/quantity"
 	"hushback/engine"
 	"hushback/engine/layout"
 )
@@ -28,19 +29,19 @@ func readBlock(v value) layout.Block {
 	b := layout.Block{
 		Name:      f["name"].text(),
 		Shape:     choice(f["shape"], layout.Single, layout.Line, layout.Arc, layout.DelayedArc, layout.Free),
-		MaxGainDB: f["max_gain"].number(level()),
+		MaxGainDB: f["max_gain"].number(quantity.Level()),
 	}
 	keepOwnKeys(f, b.Shape)
 	b.At = readPoint(f["at"])
-	b.FacingRad = f["facing"].numberOr(0, angle())
+	b.FacingRad = f["facing"].numberOr(0, quantity.Angle())
 	b.Mirrored = f["mirrored"].given() && f["mirrored"].truth()
 	b.Cabinet = f["cabinet"].textOrNone()
-	b.LevelDB = f["level"].numberOr(0, level())
+	b.LevelDB = f["level"].numberOr(0, quantity.Level())
 	b.Count = readCount(f["count"], b.Shape)
 	if b.Shape != layout.Single || f["spacing"].given() {
-		b.SpacingM = f["spacing"].number(length())
+		b.SpacingM = f["spacing"].number(quantity.Length())
 	}
-	b.ArcRad = f["arc"].number(angle())
+	b.ArcRad = f["arc"].number(quantity.Angle())
 	b.Free = each(f["sources"], "a list of sources", readSource)
 	if f["treatment"].given() {
 		b.Treatment = readTreatment(f["treatment"])
@@ -89,8 +90,8 @@ func readDepth(v value, b *layout.Block) {
 	}
 	f := v.section("rows", "spacing", "count", "forward")
 	b.Depth = f["rows"].count()
-	b.DepthM = f["spacing"].number(length())
-	b.ForwardM = f["forward"].numberOr(0, length())
+	b.DepthM = f["spacing"].number(quantity.Length())
+	b.ForwardM = f["forward"].numberOr(0, quantity.Length())
 	if f["count"].given() {
 		b.RowCount = f["count"].count()
 	}

@@ -10,6 +10,7 @@ import (
 
 	"go.yaml.in/yaml/v3"
 
+	"hushback/configs/quantity"
 	"hushback/control/osc"
 	"hushback/control/processor"
 	"hushback/engine"
@@ -61,9 +62,9 @@ func optional[T any](v value, into *T, read func(value) T) {
 
 func readParameters(v value, p *processor.Profile) {
 	f := v.section("delay", "polarity", "gain", "mute", "label")
-	p.Parameters[processor.Delay] = readParameter(f["delay"], p.Blind, scaled(delay()))
+	p.Parameters[processor.Delay] = readParameter(f["delay"], p.Blind, scaled(quantity.Delay()))
 	p.Parameters[processor.Polarity] = readParameter(f["polarity"], p.Blind, readSwitch)
-	p.Parameters[processor.Gain] = readParameter(f["gain"], p.Blind, scaled(level()))
+	p.Parameters[processor.Gain] = readParameter(f["gain"], p.Blind, scaled(quantity.Level()))
 	optional(f["mute"], &p.Parameters[processor.Mute], func(v value) processor.Parameter {
 		return readParameter(v, p.Blind, readSwitch)
 	})
@@ -75,7 +76,7 @@ func readParameters(v value, p *processor.Profile) {
 
 func readRamp(v value) processor.Ramp {
 	f := v.section("step", "every")
-	return processor.Ramp{StepDB: f["step"].number(level()), Every: readDuration(f["every"])}
+	return processor.Ramp{StepDB: f["step"].number(quantity.Level()), Every: readDuration(f["every"])}
 }
 
 func readRenewal(v value) processor.Renewal {
@@ -126,7 +127,7 @@ func profileProblems(p processor.Profile) []engine.Problem {
 
 // readDuration is a time to the nearest nanosecond.
 func readDuration(v value) time.Duration {
-	seconds := v.exact(period())
+	seconds := v.exact(quantity.Period())
 	ns, _ := seconds.Mul(seconds, big.NewRat(int64(time.Second), 1)).Float64()
 	if math.Abs(ns) >= math.MaxInt64 {
 		v.reject("a time such as 150 ms")
@@ -214,7 +215,7 @@ func placeOf(v value, want string) processor.Arg {
 // what an argument of 1 more means, so 1 ms makes 1000 of a second and 0.5 dB
 // makes 2 of a decibel, and offset is added; by the amplitude law the argument
 // is unit at 0 dB; a table lists arguments with what they stand for.
-func scaled(q quantity) func(value) processor.Code {
+func scaled(q quantity.Kind) func(value) processor.Code {
 	return func(v value) processor.Code {
 		f := v.section("type", "law", "unit", "offset", "table", "min", "max", "step")
 		code := processor.Code{
@@ -254,7 +255,7 @@ func idle(unused bool, v value, want string) {
 }
 
 // readPair reads one entry of a table, such as [0.75, 0 dB].
-func readPair(v value, q quantity) processor.Point {
+func readPair(v value, q quantity.Kind) processor.Point {
 	pair := v.list(2, "an argument and what it stands for, such as [0.75, 0 dB]")
 	return processor.Point{Arg: pair[0].plain(), Value: pair[1].number(q)}
 }

@@ -4,6 +4,7 @@ import (
 	"net"
 	"strconv"
 
+	"hushback/configs/quantity"
 	"hushback/engine"
 )
 
@@ -34,9 +35,9 @@ func readSite(v value) *siteFile {
 func readAir(v value) engine.Air {
 	f := v.section("temperature", "humidity", "pressure")
 	return engine.Air{
-		TemperatureC: f["temperature"].number(temperature()),
-		Humidity:     f["humidity"].number(share()),
-		PressurePa:   f["pressure"].number(pressure()),
+		TemperatureC: f["temperature"].number(quantity.Temperature()),
+		Humidity:     f["humidity"].number(quantity.Share()),
+		PressurePa:   f["pressure"].number(quantity.Pressure()),
 	}
 }
 
@@ -45,7 +46,7 @@ func readGround(v value) float64 {
 	if v.absent {
 		return 0
 	}
-	return v.section("reflection")["reflection"].number(share())
+	return v.section("reflection")["reflection"].number(quantity.Share())
 }
 
 func readWall(v value) engine.Wall {
@@ -56,24 +57,24 @@ func readWall(v value) engine.Wall {
 func readTarget(v value) engine.Target {
 	f := v.section("null", "range", "opening", "side_lobes")
 	return engine.Target{
-		NullHz:     f["null"].number(frequency()),
+		NullHz:     f["null"].number(quantity.Frequency()),
 		Range:      readBand(f["range"]),
-		OpeningRad: f["opening"].numberOr(0, angle()),
-		SideLobeDB: f["side_lobes"].numberOr(0, level()),
+		OpeningRad: f["opening"].numberOr(0, quantity.Angle()),
+		SideLobeDB: f["side_lobes"].numberOr(0, quantity.Level()),
 	}
 }
 
 func readBand(v value) engine.Band {
 	ends := v.list(2, "two frequencies such as [32 Hz, 68 Hz]")
-	return engine.Band{LowHz: ends[0].number(frequency()), HighHz: ends[1].number(frequency())}
+	return engine.Band{LowHz: ends[0].number(quantity.Frequency()), HighHz: ends[1].number(quantity.Frequency())}
 }
 
 func readLimits(v value) engine.Limits {
 	f := v.section("null_depth", "null_offset", "sum_shortfall")
 	return engine.Limits{
-		NullDepthDB:    f["null_depth"].number(level()),
-		NullOffsetHz:   f["null_offset"].number(frequency()),
-		SumShortfallDB: f["sum_shortfall"].number(level()),
+		NullDepthDB:    f["null_depth"].number(quantity.Level()),
+		NullOffsetHz:   f["null_offset"].number(quantity.Frequency()),
+		SumShortfallDB: f["sum_shortfall"].number(quantity.Level()),
 	}
 }
 
@@ -83,8 +84,8 @@ func readAim(v value) *engine.Aim {
 	}
 	f := v.section("headroom", "measure", "evenness", "hold_null", "robust")
 	aim := &engine.Aim{
-		HeadroomDB: f["headroom"].number(level()),
-		EvennessDB: f["evenness"].numberOr(0, level()),
+		HeadroomDB: f["headroom"].number(quantity.Level()),
+		EvennessDB: f["evenness"].numberOr(0, quantity.Level()),
 		HoldNull:   f["hold_null"].given() && f["hold_null"].truth(),
 		Robust:     f["robust"].given() && f["robust"].truth(),
 	}
@@ -105,16 +106,16 @@ func readTolerance(v value) engine.Tolerance {
 	}
 	f := v.section("position", "microphone", "level", "temperature")
 	return engine.Tolerance{
-		PositionM:    f["position"].numberOr(usual.PositionM, length()),
-		MicrophoneM:  f["microphone"].numberOr(usual.MicrophoneM, length()),
-		LevelDB:      f["level"].numberOr(usual.LevelDB, level()),
-		TemperatureC: f["temperature"].numberOr(usual.TemperatureC, temperatureDifference()),
+		PositionM:    f["position"].numberOr(usual.PositionM, quantity.Length()),
+		MicrophoneM:  f["microphone"].numberOr(usual.MicrophoneM, quantity.Length()),
+		LevelDB:      f["level"].numberOr(usual.LevelDB, quantity.Level()),
+		TemperatureC: f["temperature"].numberOr(usual.TemperatureC, quantity.TemperatureDifference()),
 	}
 }
 
 func readTestSignal(v value) engine.TestSignal {
 	f := v.section("period", "band")
-	return engine.TestSignal{PeriodSec: f["period"].number(period()), Band: readBand(f["band"])}
+	return engine.TestSignal{PeriodSec: f["period"].number(quantity.Period()), Band: readBand(f["band"])}
 }
 
 func readWiring(v value) engine.Wiring {
@@ -140,7 +141,7 @@ func readAddress(v value) string {
 
 func readPoint(v value) engine.Point {
 	c := v.list(3, "three lengths [x, y, z] such as [2.1 m, 0 m, 30 cm]")
-	return engine.Point{X: c[0].number(length()), Y: c[1].number(length()), Z: c[2].number(length())}
+	return engine.Point{X: c[0].number(quantity.Length()), Y: c[1].number(quantity.Length()), Z: c[2].number(quantity.Length())}
 }
 
 func readMicrophone(v value) engine.Microphone {
@@ -155,7 +156,7 @@ func readMicrophone(v value) engine.Microphone {
 // readCorner is a place seen from above.
 func readCorner(v value) engine.Point {
 	c := v.list(2, "two lengths [x, y] such as [6 m, -12 m]")
-	return engine.Point{X: c[0].number(length()), Y: c[1].number(length())}
+	return engine.Point{X: c[0].number(quantity.Length()), Y: c[1].number(quantity.Length())}
 }
 
 func readZone(v value) engine.Zone {
@@ -164,12 +165,12 @@ func readZone(v value) engine.Zone {
 		Name:    f["name"].text(),
 		Kind:    choice(f["kind"], engine.ZoneAudience, engine.ZoneQuiet),
 		Corners: each(f["corners"], "a list of corners", readCorner),
-		Weight:  f["weight"].numberOr(0, share()),
+		Weight:  f["weight"].numberOr(0, quantity.Share()),
 	}
 	if zone.Kind == engine.ZoneAudience && f["weight"].given() {
 		f["weight"].reject("no weight with the kind audience; it goes with quiet zones")
 	}
-	height := f["height"].number(length())
+	height := f["height"].number(quantity.Length())
 	for i := range zone.Corners {
 		zone.Corners[i].Z = height
 	}

@@ -9,6 +9,8 @@ import (
 	"unicode"
 
 	"go.yaml.in/yaml/v3"
+
+	"hushback/configs/quantity"
 )
 
 // value is one place in a file that is being read. Reading a value of the
@@ -205,24 +207,24 @@ func some[T any](v value, want string, read func(value) T) []T {
 }
 
 // exact is a quantity in SI, as an exact fraction; zero when it is wrong.
-func (v value) exact(q quantity) *big.Rat {
-	if text, ok := v.scalar(q.want, "!!str", "!!int", "!!float"); ok {
-		if number, ok := q.parse(text); ok {
+func (v value) exact(q quantity.Kind) *big.Rat {
+	if text, ok := v.scalar(q.Want, "!!str", "!!int", "!!float"); ok {
+		if number, ok := q.Parse(text); ok {
 			return number
 		}
-		v.reject(q.want)
+		v.reject(q.Want)
 	}
 	return new(big.Rat)
 }
 
 // number is a quantity in SI.
-func (v value) number(q quantity) float64 {
+func (v value) number(q quantity.Kind) float64 {
 	f, _ := v.exact(q).Float64()
 	return f
 }
 
 // numberOr is a quantity in SI that may be left out.
-func (v value) numberOr(fallback float64, q quantity) float64 {
+func (v value) numberOr(fallback float64, q quantity.Kind) float64 {
 	if v.absent {
 		return fallback
 	}
@@ -235,7 +237,7 @@ func (v value) decimal(want string) (*big.Rat, bool) {
 	if !ok {
 		return nil, false
 	}
-	number, ok := decimal(text)
+	number, ok := quantity.Decimal(text)
 	if !ok {
 		v.reject(want)
 	}

@@ -8,6 +8,7 @@ import (
 
 	"go.yaml.in/yaml/v3"
 
+	"hushback/configs/quantity"
 	"hushback/engine"
 	"hushback/engine/layout"
 )
@@ -18,7 +19,7 @@ func TestLeaves(t *testing.T) {
 	text := func(v value) any { return v.text() }
 	count := func(v value) any { return v.count() }
 	row := func(v value) any { return choice(v, engine.RowFront, engine.RowRear) }
-	metres := func(v value) any { return v.number(length()) }
+	metres := func(v value) any { return v.number(quantity.Length()) }
 	pair := func(v value) any { return len(v.list(2, "a pair")) }
 	counts := func(v value) any { return each(v, "counts", value.count) }
 	const (

@@ -34,7 +34,8 @@ func arrows() map[string][]string {
 		"verify/transfer":   {"engine"},
 		"verify":            {"engine", "engine/field", "verify/transfer"},
 		"verify/feed":       {"verify", "verify/transfer"},
-		"configs":           {"engine", "engine/layout", "control/osc", "control/processor", "verify"},
+		"configs/quantity":  {},
+		"configs":           {"configs/quantity", "engine", "engine/layout", "control/osc", "control/processor", "verify"},
 
 		"cmd/internal/dashboard/figures": {"engine", "verify", "verify/transfer"},
 		"cmd/internal/dashboard":         {"cmd/internal/dashboard/figures", "engine", "engine/picture", "control", "control/preset", "control/processor", "control/osc", "verify", "verify/transfer"},

@@ -1,13 +1,16 @@
-package configs
+// Package quantity reads values as people write them, a number with its unit,
+// exactly: 75 in, 6 ft 3 in and 1.905 m become the same float64. A number
+// without a unit is never a quantity.
+package quantity
 
 import (
 	"math/big"
 	"strings"
 )
 
-// quantity is a kind of value that is written with its unit.
-type quantity struct {
-	want  string // what to write, for errors: "a length such as 1.9 m"
+// Kind is a kind of value that is written with its unit.
+type Kind struct {
+	Want  string // what to write, for errors: "a length such as 1.9 m"
 	units []unit
 	// tail reads what may follow a number beyond one of the units, such as
 	// "ft 3 in" or "samples @ 48 kHz"; nil when there is no such form.
@@ -26,11 +29,11 @@ func (u unit) toSI(number *big.Rat) *big.Rat {
 	return v.Mul(v, big.NewRat(u.num, u.den))
 }
 
-// length is in metres. The inch is 25.4 mm and the foot 12 in, exactly
+// Length is in metres. The inch is 25.4 mm and the foot 12 in, exactly
 // (international yard and pound agreement of 1959; from memory).
-func length() quantity {
-	return quantity{
-		want: "a length such as 1.9 m or 6 ft 3 in",
+func Length() Kind {
+	return Kind{
+		Want: "a length such as 1.9 m or 6 ft 3 in",
 		units: []unit{
 			{"m", 0, 1, 1}, {"cm", 0, 1, 100}, {"mm", 0, 1, 1000},
 			{"ft", 0, 3048, 10000}, {"in", 0, 254, 10000},
@@ -39,68 +42,68 @@ func length() quantity {
 	}
 }
 
-// temperature is in degrees Celsius; °C = (°F - 32)·5/9, exactly.
-func temperature() quantity {
-	return quantity{
-		want:  "a temperature such as 18 °C or 64 °F",
+// Temperature is in degrees Celsius; °C = (°F - 32)·5/9, exactly.
+func Temperature() Kind {
+	return Kind{
+		Want:  "a temperature such as 18 °C or 64 °F",
 		units: []unit{{"°C", 0, 1, 1}, {"°F", 32, 5, 9}, {"degC", 0, 1, 1}, {"degF", 32, 5, 9}},
 	}
 }
 
-// temperatureDifference is in kelvin, the same as degrees Celsius: 9 °F of
+// TemperatureDifference is in kelvin, the same as degrees Celsius: 9 °F of
 // difference are 5 °C, wherever the scales begin.
-func temperatureDifference() quantity {
-	return quantity{
-		want:  "a difference of temperature such as 3 °C or 5 °F",
+func TemperatureDifference() Kind {
+	return Kind{
+		Want:  "a difference of temperature such as 3 °C or 5 °F",
 		units: []unit{{"°C", 0, 1, 1}, {"°F", 0, 5, 9}, {"K", 0, 1, 1}, {"degC", 0, 1, 1}, {"degF", 0, 5, 9}},
 	}
 }
 
-// angle is in radians. The fraction below is a convergent of π, good to 30
+// Angle is in radians. The fraction below is a convergent of π, good to 30
 // digits, so 180° becomes the float64 that is nearest to π.
-func angle() quantity {
+func Angle() Kind {
 	const num, den = 5706674932067741, 1816491048114374
-	return quantity{
-		want:  "an angle such as 60° or 1.05 rad",
+	return Kind{
+		Want:  "an angle such as 60° or 1.05 rad",
 		units: []unit{{"°", 0, num, 180 * den}, {"deg", 0, num, 180 * den}, {"rad", 0, 1, 1}},
 	}
 }
 
-// share is a part of one: 60 % is 0.6.
-func share() quantity {
-	return quantity{want: "a percentage such as 60 %", units: []unit{{"%", 0, 1, 100}}}
+// Share is a part of one: 60 % is 0.6.
+func Share() Kind {
+	return Kind{Want: "a percentage such as 60 %", units: []unit{{"%", 0, 1, 100}}}
 }
 
-// pressure is in pascals.
-func pressure() quantity {
-	return quantity{
-		want:  "an air pressure such as 1009 hPa or 100.9 kPa",
+// Pressure is in pascals.
+func Pressure() Kind {
+	return Kind{
+		Want:  "an air pressure such as 1009 hPa or 100.9 kPa",
 		units: []unit{{"hPa", 0, 100, 1}, {"kPa", 0, 1000, 1}, {"Pa", 0, 1, 1}, {"mbar", 0, 100, 1}},
 	}
 }
 
-// frequency is in hertz.
-func frequency() quantity {
-	return quantity{
-		want:  "a frequency such as 47 Hz",
+// Frequency is in hertz.
+func Frequency() Kind {
+	return Kind{
+		Want:  "a frequency such as 47 Hz",
 		units: []unit{{"Hz", 0, 1, 1}, {"kHz", 0, 1000, 1}},
 	}
 }
 
-// period is in seconds. A count of samples becomes one with its sample rate.
-func period() quantity {
-	return quantity{
-		want:  "a time such as 5.5 ms or 264 samples @ 48 kHz",
+// Period is in seconds. A count of samples becomes one with its sample rate.
+func Period() Kind {
+	return Kind{
+		Want:  "a time such as 5.5 ms or 264 samples @ 48 kHz",
 		units: []unit{{"s", 0, 1, 1}, {"ms", 0, 1, 1000}, {"µs", 0, 1, 1000000}, {"us", 0, 1, 1000000}},
 		tail:  samplesAtRate,
 	}
 }
 
-// delay is a period that may also be written as the way of sound: some
+// Delay is a period that may also be written as the way of sound: some
 // processors count in metres or feet, at a speed of sound of their own.
-func delay() quantity {
-	q := period()
-	q.want = "a time such as 5.5 ms, 264 samples @ 48 kHz or 1 m @ 343 m/s"
+func Delay() Kind {
+	q := Period()
+	q.Want = "a time such as 5.5 ms, 264 samples @ 48 kHz or 1 m @ 343 m/s"
 	q.tail = func(number, rest string) (*big.Rat, bool) {
 		if sec, ok := samplesAtRate(number, rest); ok {
 			return sec, true
@@ -118,27 +121,27 @@ func wayAtSpeed(number, rest string) (*big.Rat, bool) {
 	if !ok || !perSecond || unit != "m" && unit != "ft" {
 		return nil, false
 	}
-	way, plain := decimal(number)
-	metres, ok := decimal(strings.TrimSpace(speed))
+	way, plain := Decimal(number)
+	metres, ok := Decimal(strings.TrimSpace(speed))
 	if !ok || !plain || metres.Sign() <= 0 {
 		return nil, false
 	}
 	return way.Quo(way, metres), true // the unit is in both, whatever it is
 }
 
-// level is in decibels.
-func level() quantity {
-	return quantity{want: "a level such as -7.5 dB", units: []unit{{"dB", 0, 1, 1}}}
+// Level is in decibels.
+func Level() Kind {
+	return Kind{Want: "a level such as -7.5 dB", units: []unit{{"dB", 0, 1, 1}}}
 }
 
-// parse reads a number and its unit and returns the exact value in SI. Only
+// Parse reads a number and its unit and returns the exact value in SI. Only
 // plain decimals are numbers: no exponent, no infinity, no thousands mark.
-func (q quantity) parse(text string) (*big.Rat, bool) {
+func (q Kind) Parse(text string) (*big.Rat, bool) {
 	end := strings.IndexFunc(text, func(r rune) bool { return !strings.ContainsRune("+-.0123456789", r) })
 	if end < 0 {
 		return nil, false
 	}
-	number, ok := decimal(text[:end])
+	number, ok := Decimal(text[:end])
 	if !ok {
 		return nil, false
 	}
@@ -154,9 +157,9 @@ func (q quantity) parse(text string) (*big.Rat, bool) {
 	return q.tail(text[:end], rest)
 }
 
-// decimal reads a plain decimal number exactly. Its length is bounded because
+// Decimal reads a plain decimal number exactly. Its length is bounded because
 // exact fractions of a million digits take minutes.
-func decimal(text string) (*big.Rat, bool) {
+func Decimal(text string) (*big.Rat, bool) {
 	const maxDigits = 40
 	if len(text) > maxDigits || strings.Trim(text, "+-.0123456789") != "" {
 		return nil, false
@@ -168,13 +171,13 @@ func decimal(text string) (*big.Rat, bool) {
 // to all of it, -0 ft 3 in included.
 func feetAndInches(number, rest string) (*big.Rat, bool) {
 	inches, ok := strings.CutPrefix(rest, "ft ")
-	feet, plain := decimal(strings.TrimPrefix(number, "-"))
+	feet, plain := Decimal(strings.TrimPrefix(number, "-"))
 	if !ok || !plain || !feet.IsInt() {
 		return nil, false
 	}
 	in := unit{"in", 0, 254, 10000}
 	foot := in.toSI(big.NewRat(12, 1))
-	more, ok := quantity{units: []unit{in}}.parse(strings.TrimSpace(inches))
+	more, ok := Kind{units: []unit{in}}.Parse(strings.TrimSpace(inches))
 	if !ok || more.Sign() < 0 || more.Cmp(foot) >= 0 {
 		return nil, false
 	}
@@ -191,8 +194,8 @@ func samplesAtRate(number, rest string) (*big.Rat, bool) {
 	if word = strings.TrimSpace(word); !ok || word != "samples" && word != "sample" {
 		return nil, false
 	}
-	count, plain := decimal(number)
-	rate, ok := frequency().parse(strings.TrimSpace(at))
+	count, plain := Decimal(number)
+	rate, ok := Frequency().Parse(strings.TrimSpace(at))
 	if !ok || !plain || rate.Sign() <= 0 {
 		return nil, false
 	}
