@@ -39,10 +39,11 @@ func arrows() map[string][]string {
 
 		"cmd/internal/dashboard/figures": {"engine", "verify", "verify/transfer"},
 		"cmd/internal/dashboard":         {"cmd/internal/dashboard/figures", "engine", "engine/picture", "control", "control/preset", "control/processor", "control/osc", "verify", "verify/transfer"},
-		"cmd/internal/rehearsal":         {"engine/...", "control/osc", "verify/feed"},
+		"cmd/internal/emulated":          {"engine", "control/osc"},
+		"cmd/internal/rehearsal":         {"engine/...", "control/osc", "verify/feed", "cmd/internal/emulated"},
 		"cmd/internal/daemon":            {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/dashboard"},
 		"cmd/internal/archtest":          {},
-		"cmd/hushback":                   {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/daemon", "cmd/internal/dashboard", "cmd/internal/rehearsal"},
+		"cmd/hushback":                   {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/daemon", "cmd/internal/dashboard", "cmd/internal/emulated", "cmd/internal/rehearsal"},
 	}
 }
 
