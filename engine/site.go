@@ -68,6 +68,10 @@ type Output struct {
 	MaxGainDB float64 // nothing ever sets this output louder
 	Group     string  // the group of the array it belongs to; "" where there is one only
 
+	// Number counts the site's outputs through. Where they are found:
+	Processor string // name of the processor; "" is the site's first
+	Channel   int    // what that processor counts the output as; 0: the same as Number
+
 	// AsPlaced outputs keep their delays against each other within their row:
 	// BendSec, which shapes the row's wavefront (all 0 leaves it to the places).
 	// The others are delayed to arrive together at the front microphone.
