@@ -1,0 +1,217 @@
+package picture
+
+import (
+	"errors"
+	"fmt"
+	"image"
+	"image/color"
+	"math"
+	"math/cmplx"
+	"strings"
+
+	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/plotter"
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+
+	"hushback/engine"
+	"hushback/engine/design"
+	"hushback/engine/field"
+)
+
+// mostMaps is how many maps fit on one sheet.
+const mostMaps = 12
+
+// LevelMap draws the level over the ground, in bands of 3 dB with a line every
+// 6 dB, one map for each of the map's frequencies: a large one, or up to twelve
+// small ones. 0 dB is the level at the front microphone at that frequency. With it
+// stand the zones, walls, sources (to scale, grey in the rear row) and microphones.
+// The map is one of the report's site and sheet; layout is the name of what it shows, ""
+// for none.
+//
+// Errors: no frequency or too many, a map that is not there, is not finite or too
+// small, and what field.Along refuses for the front microphone.
+func LevelMap(layout string, r design.Report, m *field.Map) (*Drawing, error) {
+	d, err := levelMap(layout, r, m)
+	if err != nil {
+		return nil, fmt.Errorf("drawing a level map: %w", err)
+	}
+	return d, nil
+}
+
+func levelMap(layout string, r design.Report, m *field.Map) (*Drawing, error) {
+	if err := checkMap(m); err != nil {
+		return nil, err
+	}
+	mic, ok := r.Site.Microphone(engine.RoleFront)
+	if !ok {
+		return nil, errors.New("the site has no front microphone to be 0 dB")
+	}
+	front, err := field.Along(r.Site, r.Sheet, []engine.Point{mic.At}, m.FreqHz)
+	if err != nil {
+		return nil, err
+	}
+	colours, err := scale()
+	if err != nil {
+		return nil, err
+	}
+	var maps []*plot.Plot
+	var spoken []string
+	for i, f := range m.FreqHz {
+		levels, err := against(m, i, cmplx.Abs(front[i][0]))
+		if err != nil {
+			return nil, err
+		}
+		p := levelPlan(r.Site, m.Area, levels, colours, len(m.FreqHz) == 1)
+		if len(m.FreqHz) > 1 {
+			p.Title.Text = hertz(f)
+			p.Title.TextStyle = bold(lettering(normal))
+		}
+		maps, spoken = append(maps, p), append(spoken, hertz(f))
+	}
+	title := "Level at " + strings.Join(spoken, ", ")
+	remark := fmt.Sprintf("0 dB is the front microphone, %s. A line every %.0f dB. Dashed: quiet zone. Grey: rear row.", mic.Name, contourDB)
+	return page(heading(title, owner(r.Site, layout), remark), tiled(maps, columns(len(maps))), colourBar(colours)), nil
+}
+
+func checkMap(m *field.Map) error {
+	switch {
+	case m == nil:
+		return errors.New("there is no map")
+	case len(m.FreqHz) == 0 || len(m.FreqHz) > mostMaps:
+		return fmt.Errorf("the map has %d frequencies, want 1 to %d", len(m.FreqHz), mostMaps)
+	case m.Area.NX < 2 || m.Area.NY < 2:
+		return fmt.Errorf("the map has %d by %d points, want at least 2 by 2", m.Area.NX, m.Area.NY)
+	case !(m.Area.MaxX > m.Area.MinX) || !(m.Area.MaxY > m.Area.MinY) ||
+		math.IsInf(m.Area.MaxX-m.Area.MinX, 0) || math.IsInf(m.Area.MaxY-m.Area.MinY, 0):
+		return errors.New("the map's area is empty or has no end")
+	case len(m.P) != len(m.FreqHz):
+		return fmt.Errorf("the map has %d frequencies and pressures for %d", len(m.FreqHz), len(m.P))
+	}
+	for i, p := range m.P {
+		if want := m.Area.NX * m.Area.NY; len(p) != want {
+			return fmt.Errorf("the map at %s has %d points, want %d", hertz(m.FreqHz[i]), len(p), want)
+		}
+	}
+	return nil
+}
+
+// columns is how many maps or patterns stand side by side.
+func columns(n int) int {
+	switch {
+	case n <= 2 || n == 4:
+		return min(n, 2)
+	default:
+		return 3
+	}
+}
+
+// grid is levels in dB over an area, as a field.Map lays its points out.
+type grid struct {
+	nx, ny int
+	db     []float64
+}
+
+// against is one frequency of a map in dB against an amplitude. What lies beyond
+// the scale is held a band outside it, so that no null, however deep, pulls its
+// neighbours down.
+func against(m *field.Map, i int, zero float64) (grid, error) {
+	if !(zero > 0) || math.IsInf(zero, 0) {
+		return grid{}, fmt.Errorf("nothing arrives at the front microphone at %s", hertz(m.FreqHz[i]))
+	}
+	g := grid{m.Area.NX, m.Area.NY, make([]float64, len(m.P[i]))}
+	for k, p := range m.P[i] {
+		if cmplx.IsNaN(p) || cmplx.IsInf(p) {
+			return grid{}, fmt.Errorf("the level at %s is not finite at point %d of %d", hertz(m.FreqHz[i]), k, len(m.P[i]))
+		}
+		g.db[k] = math.Max(lowestDB-bandDB, math.Min(highestDB+bandDB, engine.DB(cmplx.Abs(p)/zero)))
+	}
+	return g, nil
+}
+
+// level is between the points of the grid, u and v from 0 to 1 along x and y.
+func (g grid) level(u, v float64) float64 {
+	x, y := u*float64(g.nx-1), v*float64(g.ny-1)
+	i, j := min(int(x), g.nx-2), min(int(y), g.ny-2)
+	x, y = x-float64(i), y-float64(j)
+	at := func(i, j int) float64 { return g.db[j*g.nx+i] }
+	return (at(i, j)*(1-x)+at(i+1, j)*x)*(1-y) + (at(i, j+1)*(1-x)+at(i+1, j+1)*x)*y
+}
+
+// banded is the grid in colours, x up and y to the left, with a dark line where a
+// contour passes between neighbouring dots.
+func (g grid) banded(wide, tall int, colours color.Palette) image.Image {
+	img := image.NewPaletted(image.Rect(0, 0, wide, tall), append(colours[:len(colours):len(colours)], grey))
+	last := make([]int, wide) // contour intervals of the row of dots above
+	for row := range tall {
+		left := 0
+		for col := range wide {
+			db := g.level(1-(float64(row)+0.5)/float64(tall), 1-(float64(col)+0.5)/float64(wide))
+			between := int(math.Floor(math.Max(lowestDB-1, math.Min(highestDB+1, db)) / contourDB))
+			index := band(db)
+			if row > 0 && between != last[col] || col > 0 && between != left {
+				index = len(colours)
+			}
+			img.SetColorIndex(col, row, uint8(index))
+			left, last[col] = between, between
+		}
+	}
+	return img
+}
+
+// dotsAcross is how finely a large map is drawn.
+const dotsAcross = 900
+
+func levelPlan(site engine.Site, a field.Area, g grid, colours color.Palette, lone bool) *plot.Plot {
+	p := plan(window{a.MinX, a.MaxX, a.MinY, a.MaxY}.shaped())
+	wide := dotsAcross
+	if !lone {
+		wide /= 2
+	}
+	tall := max(2, int(math.Min(3, (a.MaxX-a.MinX)/(a.MaxY-a.MinY))*float64(wide)))
+	p.Add(plotter.NewImage(g.banded(wide, tall, colours), -a.MaxY, a.MinX, -a.MinY, a.MaxX))
+	p.Add(furnish(site, lone))
+	return p
+}
+
+// tiled stands plans of the same ground side by side.
+func tiled(plans []*plot.Plot, columns int) block {
+	const gap = 6
+	wide := (innerWidth - vg.Length(columns-1)*gap) / vg.Length(columns)
+	if columns == 1 {
+		wide = innerWidth
+	}
+	tall := toScale(plans[0], wide)
+	rows := (len(plans) + columns - 1) / columns
+	return block{vg.Length(rows)*(tall+gap) - gap, func(c draw.Canvas) {
+		for i, p := range plans {
+			left, top := c.Min.X+vg.Length(i%columns)*(wide+gap), c.Max.Y-vg.Length(i/columns)*(tall+gap)
+			p.Draw(draw.Canvas{Canvas: c.Canvas, Rectangle: vg.Rectangle{
+				Min: vg.Point{X: left, Y: top - tall}, Max: vg.Point{X: left + wide, Y: top}}})
+		}
+	}}
+}
+
+// colourBar explains the bands; the first and the last have no outer end.
+func colourBar(colours color.Palette) block {
+	s := lettering(small)
+	const thick = 12
+	return block{thick + 4 + 2*lead(s), func(c draw.Canvas) {
+		step := c.Size().X / vg.Length(bands)
+		for i, colour := range colours {
+			left := c.Min.X + vg.Length(i)*step
+			box := vg.Rectangle{Min: vg.Point{X: left, Y: c.Max.Y - thick}, Max: vg.Point{X: left + step, Y: c.Max.Y}}
+			c.FillPolygon(colour, corners(box))
+		}
+		for i := 1; i < bands; i++ {
+			db := lowestDB + float64(i-1)*bandDB
+			if math.Mod(db, contourDB) != 0 {
+				continue
+			}
+			x := c.Min.X + vg.Length(i)*step
+			c.StrokeLine2(thin(ink), x, c.Max.Y-thick, x, c.Max.Y-thick-3)
+			c.FillText(s, vg.Point{X: x, Y: c.Max.Y - thick - 4 - lead(s)/2}, number(db, 0))
+		}
+		c.FillText(s, vg.Point{X: c.Center().X, Y: c.Min.Y + lead(s)/2}, "level against the front microphone / dB; the ends go on")
+	}}
+}
