@@ -1,10 +1,17 @@
-// Package field adds up what point sources in free space do at a point.
+// Package field adds up what point sources do at a point: directly, by way of
+// the ground and by way of rigid walls.
+//
+// A reflection is a mirror image: a source of the same drive behind the plane,
+// times the plane's reflection. The ground is the plane z = 0 with the site's
+// reflection, walls reflect all, and each once: the image in a wall is mirrored
+// in the ground, not in another wall. Behind a wall and under a ground that
+// reflects the sums still have a value, but it means nothing.
 package field
 
 import (
+	"errors"
 	"fmt"
 	"math"
-	"math/cmplx"
 
 	"hushback/engine"
 	"hushback/engine/air"
@@ -14,75 +21,195 @@ import (
 // 1/r means nothing and only makes numbers explode.
 const minRangeM = 0.1
 
-// Pressure is what all open outputs do at a point at one frequency, complex,
-// Σ A·e^{-jωt} over the sources, where A is level and gain times polarity over
-// distance (held to at least 0.1 m) and t the travel time plus the output's
-// delay. One source at 0 dB, 1 m away, gives magnitude 1.
-func Pressure(site engine.Site, sheet engine.Sheet, at engine.Point, freqHz float64) (complex128, error) {
-	c, err := speed(site.Air)
-	if err != nil {
-		return 0, err
-	}
-	ways, err := paths(site, sheet, at, c)
-	if err != nil {
-		return 0, err
-	}
-	return sum(ways, freqHz), nil
+// rig is the open sources of a site and their mirror images.
+type rig struct {
+	c        float64 // speed of sound, m/s
+	voices   []voice // in the order of the sources, each followed by its images
+	patterns map[string]*pattern
+	axis     axis // set by tune
 }
 
-// path is the way of one source to one point.
+// voice is one source under its output's setting, or one image of it.
+type voice struct {
+	source, output int // place in the site's list, number
+	at             engine.Point
+	cos, sin       float64 // of where it faces
+	amplitude      float64 // 1 m ahead of it; negative when reversed
+	sec            float64 // the output's delay
+	pattern        *pattern
+}
+
+// path is the way of one voice to one point.
 type path struct {
 	output    int
-	amplitude float64 // negative when reversed
+	amplitude float64 // there, were it heard on its axis; negative when reversed
 	sec       float64
+	pattern   *pattern
+	angle     float64 // between where it faces and where the path goes, 0 to π
 }
 
-// paths lists the way of every source to p, in the order of the site's
-// sources, at the speed of sound c in m/s. Sources on muted outputs are left
-// out. An error names the output that the sheet does not set.
-func paths(site engine.Site, sheet engine.Sheet, p engine.Point, c float64) ([]path, error) {
-	ways := make([]path, 0, len(site.Sources))
-	for _, src := range site.Sources {
-		set, ok := sheet.Setting(src.Output)
-		if !ok {
-			return nil, fmt.Errorf("source %q: the sheet has no setting for output %d", src.Name, src.Output)
-		}
-		if set.Muted {
-			continue
-		}
-		r := math.Max(minRangeM, src.At.Distance(p))
-		ways = append(ways, path{
-			output:    src.Output,
-			amplitude: engine.Ratio(src.LevelDB+set.GainDB) * float64(set.Polarity) / r,
-			sec:       set.DelaySec + r/c,
-		})
-	}
-	return ways, nil
-}
-
-func sum(ways []path, freqHz float64) complex128 {
-	var p complex128
-	for _, path := range ways {
-		p += cmplx.Rect(path.amplitude, -2*math.Pi*freqHz*path.sec)
-	}
-	return p
-}
-
-// Arrival is when sound arrives at a microphone, in seconds: the mean over the
-// open sources, each counted by its amplitude there. Taken out of a curve with
-// Curve.Advance, predicted or measured, it leaves a phase that turns slowly,
-// which is what engine.Summarise wants; the same delay must come out of both.
-// It is 0 when everything is muted.
-func Arrival(site engine.Site, sheet engine.Sheet, mic engine.Microphone) (float64, error) {
+// open reads a site and a sheet. Sources on muted outputs are left out.
+func open(site engine.Site, sheet engine.Sheet) (rig, error) {
 	c, err := speed(site.Air)
 	if err != nil {
-		return 0, err
+		return rig{}, err
 	}
-	ways, err := paths(site, sheet, mic.At, c)
-	if err != nil {
-		return 0, err
+	if len(site.Sources) == 0 {
+		return rig{}, errors.New("the site has no sources")
 	}
-	return centre(ways), nil
+	if err := mirrors(site); err != nil {
+		return rig{}, err
+	}
+	r := rig{c: c, patterns: map[string]*pattern{}}
+	for i, src := range site.Sources {
+		v, muted, err := voiceOf(site, sheet, src, r.patterns)
+		if err != nil {
+			return rig{}, fmt.Errorf("source %q: %w", src.Name, err)
+		}
+		if !muted {
+			v.source = i
+			r.voices = append(r.voices, v)
+			r.voices = append(r.voices, v.images(site)...)
+		}
+	}
+	return r, nil
+}
+
+// tune readies the rig for an axis of frequencies.
+func (r *rig) tune(freqHz []float64) error {
+	var err error
+	if r.axis, err = newAxis(freqHz); err != nil {
+		return err
+	}
+	for _, p := range r.patterns {
+		p.tune(freqHz)
+	}
+	return nil
+}
+
+// openAt is open and tune.
+func openAt(site engine.Site, sheet engine.Sheet, freqHz []float64) (rig, error) {
+	r, err := open(site, sheet)
+	if err == nil {
+		err = r.tune(freqHz)
+	}
+	return r, err
+}
+
+// mirrors refuses a ground and walls that nothing can be mirrored in.
+func mirrors(site engine.Site) error {
+	if !(site.Ground >= 0 && site.Ground <= 1) {
+		return fmt.Errorf("ground: got a reflection of %g, want 0 to 1", site.Ground)
+	}
+	for _, w := range site.Walls {
+		if along := math.Hypot(w.To.X-w.From.X, w.To.Y-w.From.Y); !(along > 0) || math.IsInf(along, 1) {
+			return fmt.Errorf("wall %q: got no direction from (%g, %g) m to (%g, %g) m, want two places", w.Name, w.From.X, w.From.Y, w.To.X, w.To.Y)
+		}
+	}
+	return nil
+}
+
+// voiceOf is a source under its output's setting. Sources of one kind of
+// cabinet share its pattern.
+func voiceOf(site engine.Site, sheet engine.Sheet, src engine.Source, patterns map[string]*pattern) (v voice, muted bool, err error) {
+	set, ok := sheet.Setting(src.Output)
+	switch {
+	case !ok:
+		return voice{}, false, fmt.Errorf("the sheet has no setting for output %d", src.Output)
+	case set.Muted:
+		return voice{}, true, nil
+	case !finite(src.At.X, src.At.Y, src.At.Z, src.FacingRad, src.LevelDB):
+		return voice{}, false, errors.New("place, facing and level must be numbers")
+	case !finite(set.DelaySec, set.GainDB):
+		return voice{}, false, fmt.Errorf("delay and gain of output %d must be numbers", src.Output)
+	}
+	if _, known := patterns[src.Cabinet]; !known {
+		if patterns[src.Cabinet], err = patternOf(site, src.Cabinet); err != nil {
+			return voice{}, false, err
+		}
+	}
+	sin, cos := math.Sincos(src.FacingRad)
+	return voice{
+		output: src.Output, at: src.At, cos: cos, sin: sin,
+		amplitude: engine.Ratio(src.LevelDB+set.GainDB) * float64(set.Polarity),
+		sec:       set.DelaySec,
+		pattern:   patterns[src.Cabinet],
+	}, false, nil
+}
+
+// images are the voice in each wall and, where the ground reflects, the voice
+// and each of those in the ground.
+func (v voice) images(site engine.Site) []voice {
+	var all []voice
+	for _, w := range site.Walls {
+		all = append(all, v.inWall(w))
+	}
+	if site.Ground == 0 {
+		return all
+	}
+	for _, above := range append([]voice{v}, all...) {
+		above.at.Z = -above.at.Z
+		above.amplitude *= site.Ground
+		all = append(all, above)
+	}
+	return all
+}
+
+// inWall mirrors place and facing in an upright plane along the direction d:
+// whatever is along d stays, whatever is across it turns round.
+func (v voice) inWall(w engine.Wall) voice {
+	dx, dy := w.To.X-w.From.X, w.To.Y-w.From.Y
+	along := math.Hypot(dx, dy)
+	dx, dy = dx/along, dy/along
+	mirrored := func(x, y float64) (float64, float64) {
+		across := 2 * (y*dx - x*dy)
+		return x + across*dy, y - across*dx
+	}
+	x, y := mirrored(v.at.X-w.From.X, v.at.Y-w.From.Y)
+	v.at.X, v.at.Y = w.From.X+x, w.From.Y+y
+	v.cos, v.sin = mirrored(v.cos, v.sin)
+	return v
+}
+
+// paths appends the way of every voice to p. Distances are held to minRangeM.
+func (r rig) paths(ways []path, p engine.Point) []path {
+	for i := range r.voices {
+		v := &r.voices[i]
+		d := math.Max(minRangeM, v.at.Distance(p))
+		way := path{output: v.output, amplitude: v.amplitude / d, sec: v.sec + d/r.c}
+		if v.pattern != nil {
+			way.pattern, way.angle = v.pattern, v.off(p.X-v.at.X, p.Y-v.at.Y, p.Z-v.at.Z)
+		}
+		ways = append(ways, way)
+	}
+	return ways
+}
+
+// farPaths appends the way of every voice into the distance at an angle, as
+// the phase of the array's own origin and an amplitude 1 m away have it.
+func (r rig) farPaths(ways []path, angleRad float64) []path {
+	sin, cos := math.Sincos(angleRad)
+	for _, v := range r.voices {
+		ways = append(ways, path{
+			output: v.output, amplitude: v.amplitude, sec: v.sec - (v.at.X*cos+v.at.Y*sin)/r.c,
+			pattern: v.pattern, angle: v.off(cos, sin, 0),
+		})
+	}
+	return ways
+}
+
+// loudest is the magnitude of what comes along the path.
+func (w *path) loudest(freqHz float64) float64 {
+	if w.pattern == nil {
+		return math.Abs(w.amplitude)
+	}
+	return math.Abs(w.amplitude) * w.pattern.Ratio(w.angle, freqHz)
+}
+
+// off is the angle between where the voice faces, which is level, and (x, y, z).
+// The arc tangent of across over along is exact where an arc cosine is not.
+func (v *voice) off(x, y, z float64) float64 {
+	return math.Atan2(math.Hypot(y*v.cos-x*v.sin, z), x*v.cos+y*v.sin)
 }
 
 // speed is the speed of sound, refused where the air makes none.
@@ -94,27 +221,6 @@ func speed(a engine.Air) (float64, error) {
 	return c, nil
 }
 
-func centre(ways []path) float64 {
-	var weight, moment float64
-	for _, p := range ways {
-		weight += math.Abs(p.amplitude)
-		moment += math.Abs(p.amplitude) * p.sec
-	}
-	if weight == 0 {
-		return 0
-	}
-	return moment / weight
-}
-
-// response is the pressure of some paths along an axis.
-func response(ways []path, freq []float64) engine.Curve {
-	curve := engine.Curve{FreqHz: freq, P: make([]complex128, len(freq))}
-	for i, f := range freq {
-		curve.P[i] = sum(ways, f)
-	}
-	return curve
-}
-
 // of keeps the paths of one output.
 func of(ways []path, output int) []path {
 	var own []path
@@ -124,4 +230,13 @@ func of(ways []path, output int) []path {
 		}
 	}
 	return own
+}
+
+func finite(values ...float64) bool {
+	for _, v := range values {
+		if math.IsNaN(v) || math.IsInf(v, 0) {
+			return false
+		}
+	}
+	return true
 }

@@ -14,7 +14,8 @@ import (
 // The coherent sum that the shortfall is held against is the sum over the
 // outputs of what each does alone in front, the same that solo captures give.
 // HeadroomCostDB compares the front sum with every source at its output's
-// MaxGainDB arriving in phase, worst line inside the range.
+// MaxGainDB, its sound arriving in phase with the others' by every way, directly
+// and reflected: worst line inside the range.
 //
 // Errors: a microphone role without a microphone, an output that the sheet
 // does not set, air without a speed of sound, a test signal without lines, or
@@ -28,63 +29,103 @@ func Predict(site engine.Site, sheet engine.Sheet) (engine.Prediction, error) {
 }
 
 func predict(site engine.Site, sheet engine.Sheet) (engine.Prediction, error) {
-	c, err := speed(site.Air)
-	if err != nil {
-		return engine.Prediction{}, err
-	}
-	front, err := heard(site, sheet, engine.RoleFront, c)
-	if err != nil {
-		return engine.Prediction{}, err
-	}
-	rear, err := heard(site, sheet, engine.RoleRear, c)
-	if err != nil {
-		return engine.Prediction{}, err
-	}
 	freq := site.TestSignal.Lines()
-	p := engine.Prediction{SoundSpeed: c, Front: response(front, freq), Rear: response(rear, freq)}
+	r, err := openAt(site, sheet, freq)
+	if err != nil {
+		return engine.Prediction{}, err
+	}
+	front, err := r.heard(site, engine.RoleFront)
+	if err != nil {
+		return engine.Prediction{}, err
+	}
+	rear, err := r.heard(site, engine.RoleRear)
+	if err != nil {
+		return engine.Prediction{}, err
+	}
+	p := engine.Prediction{SoundSpeed: r.c, Front: r.axis.response(front), Rear: r.axis.response(rear)}
 	coherent := make([]float64, len(freq))
 	for _, output := range site.OutputNumbers() {
 		solo := engine.Solo{
 			Output: output,
-			Front:  response(of(front, output), freq),
-			Rear:   response(of(rear, output), freq),
+			Front:  r.axis.response(of(front, output)),
+			Rear:   r.axis.response(of(rear, output)),
 		}
 		for i, v := range solo.Front.P {
 			coherent[i] += cmplx.Abs(v)
 		}
 		p.Solos = append(p.Solos, solo)
 	}
-	p.Summary, err = engine.Summarise(p.Front.Advance(centre(front)), p.Rear.Advance(centre(rear)), coherent, site.Target)
+	p.Summary, err = engine.Summarise(p.Front.Advance(centre(front, site.Target.NullHz)), p.Rear.Advance(centre(rear, site.Target.NullHz)), coherent, site.Target)
 	if err != nil {
 		return engine.Prediction{}, err
 	}
-	p.HeadroomCostDB = headroomCost(site, p.Front)
-	p.QuietDB, err = quiet(site, sheet, c)
+	if p.HeadroomCostDB, err = headroomCost(site, p.Front); err != nil {
+		return engine.Prediction{}, err
+	}
+	p.QuietDB, err = quiet(site, sheet)
 	return p, err
 }
 
-func heard(site engine.Site, sheet engine.Sheet, role engine.Role, c float64) ([]path, error) {
+func (r rig) heard(site engine.Site, role engine.Role) ([]path, error) {
 	mic, ok := site.Microphone(role)
 	if !ok {
 		return nil, fmt.Errorf("the site has no %s microphone", role)
 	}
-	return paths(site, sheet, mic.At, c)
+	return r.paths(nil, mic.At), nil
 }
 
 // headroomCost expects the front microphone and lines inside the range, which
 // the curves and the summary could not have been made without.
-func headroomCost(site engine.Site, front engine.Curve) float64 {
-	mic, _ := site.Microphone(engine.RoleFront)
-	var loudest float64
-	for _, src := range site.Sources {
-		out, _ := site.Output(src.Output)
-		loudest += engine.Ratio(src.LevelDB+out.MaxGainDB) / math.Max(minRangeM, src.At.Distance(mic.At))
+func headroomCost(site engine.Site, front engine.Curve) (float64, error) {
+	loud, err := open(site, as(site, func(o engine.Output) float64 { return o.MaxGainDB }))
+	if err != nil {
+		return 0, err
 	}
-	worst := math.Inf(1)
+	ways, err := loud.heard(site, engine.RoleFront)
+	if err != nil {
+		return 0, err
+	}
+	var worst float64
 	for i, f := range front.FreqHz {
 		if site.Target.Range.Contains(f) {
-			worst = math.Min(worst, cmplx.Abs(front.P[i]))
+			worst = math.Max(worst, loudest(ways, f)/cmplx.Abs(front.P[i]))
 		}
 	}
-	return engine.DB(loudest / worst)
+	return engine.DB(worst), nil
+}
+
+// loudest is the magnitude that paths would have if all arrived in phase.
+func loudest(ways []path, freqHz float64) float64 {
+	var sum float64
+	for i := range ways {
+		sum += ways[i].loudest(freqHz)
+	}
+	return sum
+}
+
+// Arrival is when sound arrives at a microphone, in seconds: the mean over the
+// open sources and their images, each counted by its amplitude there, at the
+// target frequency where that depends on it. Taken out of a curve with
+// Curve.Advance, predicted or measured, it leaves a phase that turns slowly,
+// which is what engine.Summarise wants; the same delay must come out of both.
+// It is 0 when everything is muted.
+func Arrival(site engine.Site, sheet engine.Sheet, mic engine.Microphone) (float64, error) {
+	r, err := open(site, sheet)
+	if err != nil {
+		return 0, err
+	}
+	return centre(r.paths(nil, mic.At), site.Target.NullHz), nil
+}
+
+func centre(ways []path, freqHz float64) float64 {
+	var weight, moment float64
+	for i := range ways {
+		w := ways[i].loudest(freqHz)
+		weight += w
+		moment += w * ways[i].sec
+	}
+	if weight == 0 {
+		return 0
+	}
+	return moment / weight
 }

@@ -84,11 +84,13 @@ func endfire(d, c float64) engine.Sheet {
 // levelAt is the level in dB relative to one source at the distance re.
 func levelAt(t *testing.T, site engine.Site, sheet engine.Sheet, at engine.Point, c, hz, re float64) float64 {
 	t.Helper()
-	ways, err := paths(site, sheet, at, c)
+	site.Air = engine.Air{TemperatureC: 20, Humidity: 0.5, PressurePa: 101325}
+	r, err := openAt(site, sheet, []float64{hz})
 	if err != nil {
 		t.Fatal(err)
 	}
-	return 20 * math.Log10(cmplx.Abs(sum(ways, hz))*re)
+	r.c = c
+	return 20 * math.Log10(cmplx.Abs(r.axis.response(r.paths(nil, at)).P[0])*re)
 }
 
 const publishedC = 343.2 // m/s, of the pair tables

@@ -18,7 +18,11 @@ const (
 
 // quiet is the mean energy over the quiet zones relative to the audience
 // zones in dB, at the target frequency and at the height of the corners.
-func quiet(site engine.Site, sheet engine.Sheet, c float64) (float64, error) {
+func quiet(site engine.Site, sheet engine.Sheet) (float64, error) {
+	r, err := openAt(site, sheet, []float64{site.Target.NullHz})
+	if err != nil {
+		return 0, err
+	}
 	var energy, count [2]float64
 	cell := cellFor(site.Zones)
 	for _, zone := range site.Zones {
@@ -26,13 +30,11 @@ func quiet(site engine.Site, sheet engine.Sheet, c float64) (float64, error) {
 		if zone.Kind == engine.ZoneQuiet {
 			kind = 1
 		}
-		for _, point := range samples(zone.Corners, cell) {
-			ways, err := paths(site, sheet, point, c)
-			if err != nil {
-				return 0, err
-			}
-			level := cmplx.Abs(sum(ways, site.Target.NullHz))
-			energy[kind] += level * level
+		points := samples(zone.Corners, cell)
+		level := block(1, len(points))
+		r.addTo(level, func(ways []path, i int) []path { return r.paths(ways, points[i]) })
+		for _, p := range level[0] {
+			energy[kind] += cmplx.Abs(p) * cmplx.Abs(p)
 			count[kind]++
 		}
 	}
