@@ -12,7 +12,7 @@ import (
 
 	"hushback/cmd/internal/daemon"
 	"hushback/cmd/internal/dashboard"
-	"hushback/cmd/internal/rehearsal"
+	"hushback/cmd/internal/emulated"
 )
 
 // The daemon is killed (SIGKILL, the real process) after the n-th write of a
@@ -127,7 +127,7 @@ func TestProcessorComesLaterThanTheDaemon(t *testing.T) {
 	if r := second.state(); r.State != "adrift" || len(r.InDoubt) == 0 {
 		t.Errorf("without a processor the page says %q, outputs in doubt %v", r.State, r.InDoubt)
 	}
-	back, err := rehearsal.StartProcessor(context.Background(), rehearsal.ProcessorOptions{Address: address})
+	back, err := emulated.Start(context.Background(), emulated.Options{Address: address})
 	if err != nil {
 		t.Fatal(err)
 	}

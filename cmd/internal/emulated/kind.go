@@ -15,9 +15,9 @@ type kind struct {
 	name      string
 	outputs   int
 	transport osc.Transport
-	delayTick float64 // seconds
+	delayPer  float64 // ticks in a second
 	delayMost int64   // ticks
-	gainTick  float64 // dB
+	gainPer   float64 // ticks in a dB
 	gainLeast int64   // ticks
 	gainMost  int64
 	hear      func(*request, osc.Message) error
@@ -35,7 +35,7 @@ func kinds() []kind {
 
 func (c channel) setting(k kind, output int) engine.Setting {
 	set := engine.Setting{
-		Output: output, DelaySec: float64(c.delay) * k.delayTick, Polarity: 1, GainDB: float64(c.gain) * k.gainTick, Muted: c.muted,
+		Output: output, DelaySec: float64(c.delay) / k.delayPer, Polarity: 1, GainDB: float64(c.gain) / k.gainPer, Muted: c.muted,
 	}
 	if c.reversed {
 		set.Polarity = -1
@@ -45,8 +45,8 @@ func (c channel) setting(k kind, output int) engine.Setting {
 
 func (k kind) channel(set engine.Setting) channel {
 	c := channel{reversed: set.Polarity < 0, muted: set.Muted}
-	c.delay = ticks(set.DelaySec/k.delayTick, 0, k.delayMost)
-	c.gain = ticks(set.GainDB/k.gainTick, k.gainLeast, k.gainMost)
+	c.delay = ticks(set.DelaySec*k.delayPer, 0, k.delayMost)
+	c.gain = ticks(set.GainDB*k.gainPer, k.gainLeast, k.gainMost)
 	return c
 }
 
@@ -103,12 +103,12 @@ func (r *request) output(n int64) (int, *channel, error) {
 
 func (r *request) delay(ms float64) func(*channel) {
 	k := r.p.kind
-	return func(c *channel) { c.delay = ticks(ms/1000/k.delayTick, 0, k.delayMost) }
+	return func(c *channel) { c.delay = ticks(ms/1000*k.delayPer, 0, k.delayMost) }
 }
 
 func (r *request) gain(db float64) func(*channel) {
 	k := r.p.kind
-	return func(c *channel) { c.gain = ticks(db/k.gainTick, k.gainLeast, k.gainMost) }
+	return func(c *channel) { c.gain = ticks(db*k.gainPer, k.gainLeast, k.gainMost) }
 }
 
 // types refuses arguments that are not exactly of these OSC types.

@@ -18,7 +18,7 @@ var errUnknown = errors.New("no such message")
 // is set, without one it is asked for.
 func plainEight() kind {
 	return kind{
-		name: "plain-eight", outputs: 8, delayTick: 1e-5, delayMost: 65000, gainTick: 0.1, gainLeast: -600, gainMost: 60,
+		name: "plain-eight", outputs: 8, delayPer: 1e5, delayMost: 65000, gainPer: 10, gainLeast: -600, gainMost: 60,
 		hear: func(r *request, m osc.Message) error {
 			number, parameter, ok := strings.Cut(strings.TrimPrefix(m.Address, "/out/"), "/")
 			n, err := strconv.Atoi(number)
@@ -73,7 +73,7 @@ func twoWay(parameter string, on bool) func(*channel) {
 // answered by /is/PARAMETER counter output value.
 func countingTwelve() kind {
 	return kind{
-		name: "counting-twelve", outputs: 12, delayTick: 1. / 96000, delayMost: 48000, gainTick: 0.25, gainLeast: -320, gainMost: 48,
+		name: "counting-twelve", outputs: 12, delayPer: 96000, delayMost: 48000, gainPer: 4, gainLeast: -320, gainMost: 48,
 		hear: func(r *request, m osc.Message) error {
 			verb, parameter, _ := strings.Cut(strings.TrimPrefix(m.Address, "/"), "/")
 			tag := map[string]string{"delay": "i", "gain": "i", "polarity": "s", "mute": ""}[parameter]
@@ -127,7 +127,7 @@ func letteredSix() kind {
 	const speed = 343.5 // m/s, as it takes it to be
 	return kind{
 		name: "lettered-six", outputs: 6, transport: osc.TCPSLIP,
-		delayTick: 0.005 / speed, delayMost: 40000, gainTick: 0.05, gainLeast: -1400, gainMost: 200,
+		delayPer: speed / 0.005, delayMost: 40000, gainPer: 20, gainLeast: -1400, gainMost: 200,
 		hear: func(r *request, m osc.Message) error {
 			part := strings.Split(m.Address, "/") // "", strip, LETTER, word, verb
 			if len(part) != 5 || part[1] != "strip" || len(part[2]) != 1 {
@@ -190,7 +190,7 @@ func (r *request) setLettered(output int, word string, speed float64, m osc.Mess
 func oneAddressSixteen() kind {
 	return kind{
 		name: "one-address-sixteen", outputs: 16, transport: osc.TCPLength,
-		delayTick: 1e-5, delayMost: 50000, gainTick: 0.1, gainLeast: -600, gainMost: 100,
+		delayPer: 1e5, delayMost: 50000, gainPer: 10, gainLeast: -600, gainMost: 100,
 		hear: func(r *request, m osc.Message) error {
 			err := r.hearOneAddress(m)
 			if err != nil {
@@ -278,7 +278,7 @@ func faderAt(db float64) int32 {
 // everything, but only while somebody listens, which /listen port seconds says.
 func bundledSixtyFour() kind {
 	return kind{
-		name: "bundled-sixty-four", outputs: 64, delayTick: 2e-5, delayMost: 20000, gainTick: 0.1, gainLeast: -600, gainMost: 60,
+		name: "bundled-sixty-four", outputs: 64, delayPer: 5e4, delayMost: 20000, gainPer: 10, gainLeast: -600, gainMost: 60,
 		hear: func(r *request, m osc.Message) error {
 			host, _, _ := strings.Cut(r.from, ":")
 			if m.Address == "/listen" {
@@ -343,7 +343,7 @@ func (r *request) setLine(output int, word string, m osc.Message) error {
 // mutelessFour: /way/1/t, p or g; with an argument set, without one asked for.
 func mutelessFour() kind {
 	return kind{
-		name: "muteless-four", outputs: 4, delayTick: 1e-4, delayMost: 3000, gainTick: 0.5, gainLeast: -180, gainMost: 0,
+		name: "muteless-four", outputs: 4, delayPer: 1e4, delayMost: 3000, gainPer: 2, gainLeast: -180, gainMost: 0,
 		hear: func(r *request, m osc.Message) error {
 			part := strings.Split(m.Address, "/") // "", way, number, letter
 			if len(part) != 4 || part[1] != "way" || !slices.Contains([]string{"t", "p", "g"}, part[3]) {
@@ -376,7 +376,7 @@ func mutelessFour() kind {
 // blindFour: /blind/1 WORD value, and never a word back.
 func blindFour() kind {
 	return kind{
-		name: "blind-four", outputs: 4, delayTick: 0.01 / 1125, delayMost: 50000, gainTick: 0.1, gainLeast: -800, gainMost: 0,
+		name: "blind-four", outputs: 4, delayPer: 112500, delayMost: 50000, gainPer: 10, gainLeast: -800, gainMost: 0,
 		hear: func(r *request, m osc.Message) error {
 			n, err := strconv.Atoi(strings.TrimPrefix(m.Address, "/blind/"))
 			if err != nil || len(m.Args) != 2 || notANumber(m.Args[1]) {

@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 	"testing"
 
+	"hushback/cmd/internal/emulated"
 	"hushback/engine"
 	"hushback/engine/field"
 )
@@ -135,7 +136,7 @@ func TestChangesReachTheMicrophoneByEveryEcho(t *testing.T) {
 		at := from - 0.1
 		for range 10 {
 			at += 0.02 * rng.Float64()
-			past[output] = append(past[output], moment{at, engine.Setting{
+			past[output] = append(past[output], emulated.Moment{At: at, Is: engine.Setting{
 				Output: output, DelaySec: 0.02 * rng.Float64(), Polarity: 1 - 2*rng.IntN(2), GainDB: -12 * rng.Float64(), Muted: rng.IntN(3) == 0,
 			}})
 		}

@@ -12,19 +12,21 @@ import (
 	"math/rand/v2"
 	"sync"
 
+	"hushback/cmd/internal/emulated"
 	"hushback/engine"
 )
 
 // Options say which rig to build.
 type Options struct {
 	Site  engine.Site
+	Kind  string // of the emulated processor, by its profile's name; "" is plain-eight
 	Seed  uint64 // of set-up scatter, test signal and noise
 	Fault Fault
 }
 
 // Rig is a running rehearsal rig.
 type Rig struct {
-	Processor *Processor
+	Processor *emulated.Processor
 
 	site        engine.Site
 	truth       Truth
@@ -45,11 +47,6 @@ func Start(ctx context.Context, o Options) (*Rig, error) {
 	if err != nil {
 		return nil, err
 	}
-	for _, source := range o.Site.Sources {
-		if source.Output < 1 || source.Output > outputs {
-			return nil, fmt.Errorf("source %s: output %d, the emulated processor has 1 to %d", source.Name, source.Output, outputs)
-		}
-	}
 	// One stream of chance for each thing, so that a fault changes nothing else.
 	chance := func(stream uint64) *rand.Rand { return rand.New(rand.NewPCG(o.Seed, stream)) }
 	truth := drawTruth(o.Site, fault, chance(1))
@@ -61,9 +58,15 @@ func Start(ctx context.Context, o Options) (*Rig, error) {
 	if err != nil {
 		return nil, err
 	}
-	processor, err := StartProcessor(ctx, ProcessorOptions{})
+	processor, err := emulated.Start(ctx, emulated.Options{Kind: o.Kind})
 	if err != nil {
 		return nil, err
+	}
+	for _, source := range o.Site.Sources {
+		if most := len(processor.Settings()); source.Output < 1 || source.Output > most {
+			processor.Close()
+			return nil, fmt.Errorf("source %s: output %d, the emulated processor has 1 to %d", source.Name, source.Output, most)
+		}
 	}
 	r := &Rig{Processor: processor, site: o.Site, truth: truth}
 	r.ctx, r.cancel = context.WithCancel(ctx)

@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 	"slices"
 
+	"hushback/cmd/internal/emulated"
 	"hushback/engine"
 	"hushback/engine/air"
 )
@@ -170,15 +171,9 @@ func responseAt(paths []path, spans [][]span, i int, omega float64) complex128 {
 	return sum
 }
 
-// moment is when an output took a setting, in seconds of the processor's clock.
-type moment struct {
-	at  float64
-	set engine.Setting
-}
-
 // past is what each output was set to, oldest first. The first moment counts
 // for all time before it too.
-type past map[int][]moment
+type past map[int][]emulated.Moment
 
 // span is a setting as heard from a sample of a frame on.
 type span struct {
@@ -190,14 +185,14 @@ type span struct {
 // one path; the first span starts at sample 0.
 func (p past) spans(way path, from float64, n int) []span {
 	moments := p[way.output]
-	spans := []span{{0, moments[0].set}}
+	spans := []span{{0, moments[0].Is}}
 	for _, m := range moments {
-		first := math.Ceil((m.at + way.travelSec - from) * sampleRate)
+		first := math.Ceil((m.At + way.travelSec - from) * sampleRate)
 		switch {
 		case first <= 0:
-			spans[0].set = m.set
+			spans[0].set = m.Is
 		case first < float64(n):
-			spans = append(spans, span{int(first), m.set})
+			spans = append(spans, span{int(first), m.Is})
 		}
 	}
 	return spans

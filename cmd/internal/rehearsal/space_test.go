@@ -9,6 +9,7 @@ import (
 	"slices"
 	"testing"
 
+	"hushback/cmd/internal/emulated"
 	"hushback/engine"
 )
 
@@ -29,7 +30,7 @@ func startRig(t testing.TB, seed uint64, fault Fault) *Rig {
 func still(settings []engine.Setting) past {
 	p := past{}
 	for _, set := range settings {
-		p[set.Output] = []moment{{0, set}}
+		p[set.Output] = []emulated.Moment{{0, set}}
 	}
 	return p
 }
@@ -144,7 +145,7 @@ func TestChangesReachTheMicrophoneWithTheTravelOfTheSound(t *testing.T) {
 				Output: 1 + rng.IntN(4), DelaySec: 0.02 * rng.Float64(), Polarity: 1 - 2*rng.IntN(2),
 				GainDB: -12 * rng.Float64(), Muted: rng.IntN(3) == 0,
 			}
-			past[set.Output] = append(past[set.Output], moment{from - 0.15 + 0.3*rng.Float64(), set})
+			past[set.Output] = append(past[set.Output], emulated.Moment{At: from - 0.15 + 0.3*rng.Float64(), Is: set})
 		}
 		for output := range past {
 			slices.SortFunc(past[output], func(a, b moment) int { return int(math.Copysign(1, a.at-b.at)) })
@@ -193,7 +194,7 @@ func TestMuteSilencesFromTheSampleThatTheSoundNeeds(t *testing.T) {
 		past, muted := still(settings), settings[0]
 		muted.Muted = true
 		const from, at = 3, 3.01
-		past[1] = append(past[1], moment{at, muted})
+		past[1] = append(past[1], emulated.Moment{At: at, Is: muted})
 		y := make([]float64, frameSamples)
 		r.space().hear(engine.RoleFront, past, from, y)
 		travel := r.Truth().Sources[0].At.Distance(engine.Point{X: 24, Z: 1.2}) / r.Truth().SoundSpeed

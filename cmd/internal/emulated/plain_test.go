@@ -1,4 +1,4 @@
-package rehearsal
+package emulated
 
 import (
 	"context"
@@ -84,18 +84,8 @@ func (a asker) value(address, tags string) uint32 {
 	return binary.BigEndian.Uint32(b[len(head):n])
 }
 
-func startProcessor(t testing.TB, o ProcessorOptions) *Processor {
-	t.Helper()
-	p, err := StartProcessor(context.Background(), o)
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(p.Close)
-	return p
-}
-
 func TestProcessorStartsWithAnEarlierShow(t *testing.T) {
-	p, q := startProcessor(t, ProcessorOptions{}), startProcessor(t, ProcessorOptions{})
+	p, q := started(t, Options{}), started(t, Options{})
 	settings := p.Settings()
 	if len(settings) != 8 || !slices.Equal(settings, q.Settings()) {
 		t.Fatalf("settings %v and %v, want the same eight", settings, q.Settings())
@@ -113,7 +103,7 @@ func TestProcessorStartsWithAnEarlierShow(t *testing.T) {
 }
 
 func TestProcessorTakesAndTells(t *testing.T) {
-	p := startProcessor(t, ProcessorOptions{})
+	p := started(t, Options{})
 	a := ask(t, p)
 	inf := math.Inf(1)
 	for _, c := range []struct{ wrote, holds float64 }{
@@ -161,7 +151,7 @@ func TestProcessorTakesAndTells(t *testing.T) {
 }
 
 func TestProcessorAnswersWhoAsked(t *testing.T) {
-	p := startProcessor(t, ProcessorOptions{})
+	p := started(t, Options{})
 	a, b := ask(t, p), ask(t, p)
 	a.float("/out/2/gain", -12)
 	if got := math.Float32frombits(a.value("/out/2/gain", ",f")); got != -12 {
@@ -173,7 +163,7 @@ func TestProcessorAnswersWhoAsked(t *testing.T) {
 }
 
 func TestProcessorIgnoresAndCountsWhatItCannotRead(t *testing.T) {
-	p := startProcessor(t, ProcessorOptions{})
+	p := started(t, Options{})
 	a := ask(t, p)
 	before := p.Settings()
 	bad := [][]byte{
@@ -204,7 +194,7 @@ func TestProcessorIgnoresAndCountsWhatItCannotRead(t *testing.T) {
 
 // The codec's own bytes are understood too, several messages in turn.
 func TestProcessorUnderstandsTheCodec(t *testing.T) {
-	p := startProcessor(t, ProcessorOptions{})
+	p := started(t, Options{})
 	a := ask(t, p)
 	for _, m := range []osc.Message{
 		{Address: "/out/4/delay", Args: []any{float32(12.34)}}, {Address: "/out/4/polarity", Args: []any{int32(1)}},
@@ -224,7 +214,7 @@ func TestProcessorUnderstandsTheCodec(t *testing.T) {
 }
 
 func TestProcessorCallsAfterEachWrite(t *testing.T) {
-	p := startProcessor(t, ProcessorOptions{})
+	p := started(t, Options{})
 	a := ask(t, p)
 	type call struct {
 		n    int
@@ -240,7 +230,7 @@ func TestProcessorCallsAfterEachWrite(t *testing.T) {
 	a.float("/out/1/gain", -20)
 	a.value("/out/1/gain", ",f")
 	for i := range 3 {
-		if got, want := await(t, calls, "the call after a write"), (call{i + 1, float64(-i)}); got != want {
+		if got, want := <-calls, (call{i + 1, float64(-i)}); got != want {
 			t.Errorf("call %+v, want %+v", got, want)
 		}
 	}
@@ -250,18 +240,18 @@ func TestProcessorCallsAfterEachWrite(t *testing.T) {
 }
 
 func TestProcessorRemembersWhatItWas(t *testing.T) {
-	p := startProcessor(t, ProcessorOptions{})
+	p := started(t, Options{})
 	a := ask(t, p)
 	was := p.Settings()[4]
 	var between []float64
 	for i := range 4 {
-		between = append(between, p.seconds())
+		between = append(between, p.Seconds())
 		a.float("/out/5/delay", float64(i+1))
 		a.value("/out/5/delay", ",f")
 	}
-	end := p.seconds()
-	all := p.since(0)[5]
-	if len(all) != 5 || all[0].set != was {
+	end := p.Seconds()
+	all := p.Since(0)[5]
+	if len(all) != 5 || all[0].Is != was {
 		t.Fatalf("remembers %+v, want the start and four writes", all)
 	}
 	for i, m := range all[1:] {
@@ -269,24 +259,24 @@ func TestProcessorRemembersWhatItWas(t *testing.T) {
 		if i+1 < len(between) {
 			upper = between[i+1]
 		}
-		if m.at < between[i] || m.at > upper || m.set.DelaySec != float64(i+1)/1000 {
+		if m.At < between[i] || m.At > upper || m.Is.DelaySec != float64(i+1)/1000 {
 			t.Errorf("moment %d is %+v, want %d ms between %v and %v", i, m, i+1, between[i], upper)
 		}
 	}
-	if late := p.since(end)[5]; len(late) != 1 || late[0] != all[4] {
+	if late := p.Since(end)[5]; len(late) != 1 || late[0] != all[4] {
 		t.Errorf("since the end: %+v, want what stands", late)
 	}
-	if some := p.since(all[2].at)[5]; len(some) != 3 || some[0] != all[2] {
+	if some := p.Since(all[2].At)[5]; len(some) != 3 || some[0] != all[2] {
 		t.Errorf("since the second write: %+v, want it and two more", some)
 	}
-	if other := p.since(0)[6]; len(other) != 1 {
+	if other := p.Since(0)[6]; len(other) != 1 {
 		t.Errorf("output 6 was never written: %+v", other)
 	}
 }
 
 // A rig that runs for days must not grow.
 func TestProcessorForgetsWhatNobodyCanHear(t *testing.T) {
-	p := startProcessor(t, ProcessorOptions{})
+	p := started(t, Options{})
 	p.mu.Lock()
 	for range 1000 {
 		p.remember(1)
@@ -302,7 +292,7 @@ func TestProcessorForgetsWhatNobodyCanHear(t *testing.T) {
 
 func TestProcessorLosesDatagramsByChance(t *testing.T) {
 	written := func(seed uint64) int {
-		p := startProcessor(t, ProcessorOptions{Loss: 0.3, Seed: seed})
+		p := started(t, Options{Loss: 0.3, Seed: seed})
 		a := ask(t, p)
 		for range 200 {
 			a.int("/out/1/mute", 1)
@@ -331,26 +321,26 @@ func TestProcessorLosesDatagramsByChance(t *testing.T) {
 }
 
 func TestProcessorAddresses(t *testing.T) {
-	p := startProcessor(t, ProcessorOptions{})
+	p := started(t, Options{})
 	if !strings.HasPrefix(p.Addr(), "127.0.0.1:") {
 		t.Errorf("listens at %s", p.Addr())
 	}
-	if _, err := StartProcessor(context.Background(), ProcessorOptions{Address: p.Addr()}); err == nil || !strings.Contains(err.Error(), p.Addr()) {
+	if _, err := Start(context.Background(), Options{Address: p.Addr()}); err == nil || !strings.Contains(err.Error(), p.Addr()) {
 		t.Errorf("a taken address: %v, want an error that names it", err)
 	}
-	if _, err := StartProcessor(context.Background(), ProcessorOptions{Address: "nowhere"}); err == nil {
+	if _, err := Start(context.Background(), Options{Address: "nowhere"}); err == nil {
 		t.Error("an address without a port was taken")
 	}
 	address := p.Addr()
 	p.Close()
-	if again := startProcessor(t, ProcessorOptions{Address: address}); again.Addr() != address {
+	if again := started(t, Options{Address: address}); again.Addr() != address {
 		t.Errorf("listens at %s, want the given %s", again.Addr(), address)
 	}
 }
 
 func TestProcessorEndsWithItsContext(t *testing.T) {
 	ctx, cancel := context.WithCancel(context.Background())
-	p, err := StartProcessor(ctx, ProcessorOptions{})
+	p, err := Start(ctx, Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -362,12 +352,12 @@ func TestProcessorEndsWithItsContext(t *testing.T) {
 
 // Several writers and readers at once: every write counts, nothing is torn.
 func TestProcessorUnderManyHands(t *testing.T) {
-	p := startProcessor(t, ProcessorOptions{})
+	p := started(t, Options{})
 	var hands sync.WaitGroup
 	for output := 1; output <= 8; output++ {
 		a := ask(t, p)
 		hands.Go(func() {
-			rng := rand.New(rand.NewPCG(testSeed, uint64(output)))
+			rng := rand.New(rand.NewPCG(5, uint64(output)))
 			address := "/out/" + string(rune('0'+output)) + "/gain"
 			for range 50 {
 				tenths := -rng.IntN(600)
