@@ -13,6 +13,8 @@ import (
 	"testing"
 	"time"
 
+	"hushback/cmd/internal/emulated"
+	"hushback/control/osc"
 	"hushback/engine"
 	"hushback/verify/feed"
 )
@@ -180,17 +182,17 @@ func TestMarkIsTheSampleOfThisMoment(t *testing.T) {
 func TestRecordFollowsTheProcessorsMemory(t *testing.T) {
 	r := startRig(t, testSeed, Fault{})
 	a := ask(t, r.Processor)
-	from := r.Processor.seconds()
+	from := r.Processor.Seconds()
 	for i := range 10 {
 		a.int("/out/1/polarity", int32(i%2))
 		a.int("/out/3/mute", int32((i+1)%2))
 		a.value("/out/3/mute", ",i")
 		time.Sleep(10 * time.Millisecond) // spreads the changes; any spread will do
 	}
-	m, place, memory := r.microphones[0], testSite().Microphones[0].At, r.Processor.since(0)
+	m, place, memory := r.microphones[0], testSite().Microphones[0].At, r.Processor.Since(0)
 	noise := rand.New(rand.NewPCG(m.seed, m.stream))
 	const n = 240 // short frames, so that changes lie before, in and after them
-	for end := r.Processor.seconds(); from < end; from += float64(n) / sampleRate {
+	for end := r.Processor.Seconds(); from < end; from += float64(n) / sampleRate {
 		audio := m.record(from, n, noise)
 		for i := 0; i < n; i += 11 {
 			at := from + float64(i)/sampleRate
@@ -317,4 +319,40 @@ func BenchmarkMicrophone(b *testing.B) {
 		m.record(1, frameSamples, noise)
 	}
 	b.ReportMetric(b.Elapsed().Seconds()/float64(b.N)/0.1*100, "%core")
+}
+
+// asker talks to the rig's processor.
+type asker struct {
+	t    *testing.T
+	conn *osc.Conn
+}
+
+func ask(t *testing.T, p *emulated.Processor) asker {
+	t.Helper()
+	conn, err := osc.Dial(p.Addr(), osc.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { conn.Close() })
+	return asker{t, conn}
+}
+
+func (a asker) send(address string, value any) {
+	a.t.Helper()
+	if err := a.conn.Send(a.t.Context(), osc.Message{Address: address, Args: []any{value}}); err != nil {
+		a.t.Fatal(err)
+	}
+}
+
+func (a asker) float(address string, v float64) { a.send(address, float32(v)) }
+
+func (a asker) int(address string, v int32) { a.send(address, v) }
+
+// value waits for an answer: then all is done that was sent before.
+func (a asker) value(address, tags string) {
+	a.t.Helper()
+	m, err := a.conn.Ask(a.t.Context(), osc.Message{Address: address}, func(m osc.Message) bool { return m.Address == address })
+	if err != nil || m.Tags() != tags {
+		a.t.Fatalf("%s: answered %s, %v", address, m, err)
+	}
 }

@@ -71,6 +71,10 @@ type path struct {
 	colour    colour  // of the cabinet in the direction that this way leaves it
 }
 
+// loudestDB is the most gain that any emulated processor gives: what the
+// signal's room for it is reckoned with.
+const loudestDB = 10
+
 // space is the simulated air between the sources and the two microphones.
 type space struct {
 	signal multisine // as sent to the processor
@@ -96,7 +100,7 @@ func newSpace(site engine.Site, truth Truth, signal multisine) (*space, error) {
 				sum += math.Abs(p.gain) * engine.Ratio(p.colour.most())
 			}
 		}
-		loudest = math.Max(loudest, sum*engine.Ratio(gainMaxDB))
+		loudest = math.Max(loudest, sum*engine.Ratio(loudestDB))
 	}
 	s.signal = signal.scaled(math.Min(0.5, fullScale/math.Max(loudest, fullScale)))
 	frontSum := 0.0

@@ -30,7 +30,7 @@ func startRig(t testing.TB, seed uint64, fault Fault) *Rig {
 func still(settings []engine.Setting) past {
 	p := past{}
 	for _, set := range settings {
-		p[set.Output] = []emulated.Moment{{0, set}}
+		p[set.Output] = []emulated.Moment{{Is: set}}
 	}
 	return p
 }
@@ -148,7 +148,7 @@ func TestChangesReachTheMicrophoneWithTheTravelOfTheSound(t *testing.T) {
 			past[set.Output] = append(past[set.Output], emulated.Moment{At: from - 0.15 + 0.3*rng.Float64(), Is: set})
 		}
 		for output := range past {
-			slices.SortFunc(past[output], func(a, b moment) int { return int(math.Copysign(1, a.at-b.at)) })
+			slices.SortFunc(past[output], func(a, b emulated.Moment) int { return int(math.Copysign(1, a.At-b.At)) })
 		}
 		for _, m := range testSite().Microphones {
 			got := make([]float64, frameSamples)
@@ -173,8 +173,8 @@ func heardAt(r *Rig, place engine.Point, past past, t float64) float64 {
 		}
 		var set engine.Setting
 		for i, m := range past[source.Output] {
-			if i == 0 || m.at <= left {
-				set = m.set
+			if i == 0 || m.At <= left {
+				set = m.Is
 			}
 		}
 		if !set.Muted {
@@ -268,13 +268,12 @@ func TestFaultsChangeTheTruthAsStated(t *testing.T) {
 func TestNoiseLevelAndIndependence(t *testing.T) {
 	for fault, wantDB := range map[Fault]float64{{}: -45, {Kind: Deaf}: 20} {
 		r := startRig(t, testSeed, fault)
-		// Nothing but noise: a past in which all outputs were always muted.
-		r.Processor.mu.Lock()
-		for output, moments := range r.Processor.past {
-			moments[0].set.Muted = true
-			r.Processor.past[output] = moments
+		// Nothing but noise: all outputs are muted, and their last sound is gone.
+		for _, set := range r.Processor.Settings() {
+			set.Muted = true
+			r.Processor.Set(set)
 		}
-		r.Processor.mu.Unlock()
+		from := r.Processor.Seconds() + r.space().reach
 		frontSum := 0.0
 		for _, s := range testSite().Sources {
 			frontSum += math.Pow(10, -6.0/20) / s.At.Distance(engine.Point{X: 24, Z: 1.2})
@@ -285,7 +284,7 @@ func TestNoiseLevelAndIndependence(t *testing.T) {
 		var square [2]float64
 		cross := 0.0
 		for i, m := range r.microphones {
-			noise[i] = m.record(0, n, rand.New(rand.NewPCG(m.seed, m.stream)))
+			noise[i] = m.record(from, n, rand.New(rand.NewPCG(m.seed, m.stream)))
 		}
 		for i := 1; i < 2*n; i += 2 {
 			a, b := float64(noise[0][i]), float64(noise[1][i])
