@@ -36,8 +36,10 @@ type Finding struct {
 
 // Triangle is how the forward offset of a bent front row was found. The
 // rearmost source, the front row's foremost point and an outer source of it are
-// its corners. Nulls are those of the end-fire treatment at the rear
-// microphone.
+// its corners. Nulls are those at the rear microphone of the end-fire as this
+// program sets it, whose rows arrive together in front in the mean; those by
+// tape of one whose front row waits for the way from the rear source to its
+// foremost point, as it is set up by hand.
 type Triangle struct {
 	Array        string  // the part of the array, "" where there is one only
 	StraightHz   float64 // null of the same depth with a straight front row and far microphones, c/4d
@@ -49,6 +51,10 @@ type Triangle struct {
 	SlantM       float64 // rear source to the outer source, straight, as the site says
 	OffsetM      float64 // the whole front row goes forward by this; negative: back
 	SlantAfterM  float64 // rear source to the outer source once the row is there
+
+	TapeBeforeHz float64 // the same by tape
+	TapeAfterHz  float64 // once the row has gone forward by TapeOffsetM
+	TapeOffsetM  float64
 }
 
 // Zone is what one zone hears over the operating range: energy means over its

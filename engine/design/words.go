@@ -1,0 +1,56 @@
+package design
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"hushback/engine"
+)
+
+// What people read: no more digits than a tape, a thermometer and a microphone
+// can tell.
+
+func metres(v float64) string {
+	if math.Abs(v) >= 10 {
+		return trimmed(v, 1) + " m"
+	}
+	return fixed(v, 2) + " m"
+}
+
+func hertz(v float64) string    { return trimmed(v, 1) + " Hz" }
+func decibels(v float64) string { return fixed(v, 1) + " dB" }
+func millis(sec float64) string { return fixed(sec*1e3, 1) + " ms" }
+func degrees(rad float64) string {
+	return fixed(rad*180/math.Pi, 0) + "°"
+}
+
+// fixed never says -0.0.
+func fixed(v float64, digits int) string {
+	s := fmt.Sprintf("%.*f", digits, v)
+	if strings.Trim(s, "-0.") == "" {
+		return strings.TrimPrefix(s, "-")
+	}
+	return s
+}
+
+// trimmed is fixed, but 45 stays 45.
+func trimmed(v float64, digits int) string {
+	return strings.TrimSuffix(fixed(v, digits), "."+strings.Repeat("0", digits))
+}
+
+func band(b engine.Band) string {
+	return trimmed(b.LowHz, 1) + " to " + hertz(b.HighHz)
+}
+
+func place(p engine.Point) string {
+	return fmt.Sprintf("x %s m, y %s m", fixed(p.X, 1), fixed(p.Y, 1))
+}
+
+// notes collects findings in the order they are added.
+type notes []Finding
+
+func (n *notes) add(key string, value float64, unit, format string, args ...any) {
+	text := fmt.Sprintf(format, args...)
+	*n = append(*n, Finding{Key: key, Value: value, Unit: unit, Text: strings.ToUpper(text[:1]) + text[1:]})
+}

@@ -1,0 +1,138 @@
+package design
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"hushback/engine"
+	"hushback/engine/air"
+	"hushback/engine/coverage"
+	"hushback/engine/field"
+	"hushback/engine/solve"
+)
+
+// worker is one site on its way to a report.
+type worker struct {
+	site     engine.Site
+	ranges   engine.Ranges
+	speed    float64 // of sound, m/s
+	method   string  // how that was found
+	arrays   []array
+	axis     []float64 // frequencies over the range, in equal steps
+	sheet    engine.Sheet
+	report   *Report
+	findings notes
+	warnings notes
+}
+
+// Work works out everything there is to say about a site that has no Problems,
+// for a processor with these ranges. Same site, same ranges: same report, bit
+// for bit.
+//
+// Errors are those of solving and predicting the site as it stands, each with
+// its own object. A treatment that the site does not ask for and that does not
+// fit is a warning.
+func Work(site engine.Site, r engine.Ranges) (Report, error) {
+	report, err := work(site, r)
+	if err != nil {
+		return Report{}, fmt.Errorf("working out the design: %w", err)
+	}
+	return report, nil
+}
+
+func work(site engine.Site, r engine.Ranges) (Report, error) {
+	sheet, err := solve.Solve(site, r)
+	if err != nil {
+		return Report{}, err
+	}
+	report := Report{Site: site, Sheet: sheet}
+	w := &worker{site: site, ranges: r, sheet: sheet, report: &report, arrays: arrays(site), axis: rangeAxis(site.Target.Range)}
+	w.speed, w.method = air.SoundSpeed(site.Air)
+	if err := w.measure(); err != nil {
+		return Report{}, err
+	}
+	if err := w.explain(); err != nil {
+		return Report{}, err
+	}
+	w.warn()
+	report.Findings, report.Warnings = w.findings, w.warnings
+	return report, nil
+}
+
+// measure fills in the report's numbers.
+func (w *worker) measure() (err error) {
+	r := w.report
+	if r.Prediction, err = field.Predict(w.site, w.sheet); err != nil {
+		return err
+	}
+	if r.Own, err = w.judge(own(w.site), w.sheet, r.Prediction); err != nil {
+		return err
+	}
+	if r.Treated, err = w.treated(); err != nil {
+		return err
+	}
+	if r.Openings, err = w.openings(); err != nil {
+		return err
+	}
+	if r.Zones, err = w.zones(); err != nil {
+		return err
+	}
+	r.Sides, err = w.interplay()
+	return err
+}
+
+// openings is the coverage of the first array, about its own axis: of a left
+// and a right one of the two, for what they do together is Sides.
+func (w *worker) openings() ([]coverage.Opening, error) {
+	if len(w.arrays) == 0 {
+		return nil, nil
+	}
+	a := w.arrays[0]
+	freq := append(slices.Clone(w.axis), w.site.Target.NullHz)
+	slices.Sort(freq)
+	return coverage.Openings(a.alone(w.site), w.sheet, a.axisRad, slices.Compact(freq))
+}
+
+// opening is the report's coverage at one of its frequencies.
+func (r Report) opening(hz float64) (coverage.Opening, bool) {
+	for _, o := range r.Openings {
+		if o.FreqHz == hz {
+			return o, true
+		}
+	}
+	return coverage.Opening{}, false
+}
+
+// lost reports whether coverage goes all the way round.
+func lost(o coverage.Opening) bool { return o.AngleRad > 2*math.Pi-1e-6 }
+
+// explain writes the findings.
+func (w *worker) explain() error {
+	several := distinct(w.arrays)
+	for _, a := range several {
+		name := w.called(a, len(several))
+		w.depth(a, name)
+		w.spacings(a, name)
+	}
+	w.coverage()
+	for _, a := range several {
+		name := w.called(a, len(several))
+		w.arcs(a, name)
+		w.offset(a, name)
+	}
+	if err := w.levels(); err != nil {
+		return err
+	}
+	w.costs()
+	w.places()
+	return nil
+}
+
+// called is how a text begins that is about one of several arrays.
+func (w *worker) called(a array, several int) string {
+	if several == 1 || a.name == "" {
+		return ""
+	}
+	return a.name + ": "
+}
