@@ -5,6 +5,7 @@ import (
 	"math"
 	"math/cmplx"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"hushback/cmd/internal/emulated"
@@ -221,5 +222,32 @@ func TestColourIsTheTable(t *testing.T) {
 	}
 	if flat := newColour(engine.Directivity{}, 1); flat.at(300) != 0 || flat.most() != 0 {
 		t.Error("a cabinet without a table has a colour")
+	}
+}
+
+// Cabinets that play 20 dB louder in some direction, and walls that double it,
+// leave room in what the microphones send.
+func TestLoudCabinetsDoNotClip(t *testing.T) {
+	site := echoing()
+	for _, levels := range site.Cabinets[0].Directivity.LevelDB {
+		for i := range levels {
+			levels[i] += 20
+		}
+	}
+	r, err := Start(context.Background(), Options{Site: site, Seed: testSeed})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	loud := testSheet()
+	for i := range loud {
+		loud[i].GainDB = 6
+	}
+	for _, role := range roles {
+		y := make([]float64, sampleRate/2) // one period
+		r.space().hear(role, still(loud), 9, y)
+		if top := max(slices.Max(y), -slices.Min(y)); top > fullScale || top < 0.01 {
+			t.Errorf("%s peaks at %v with every output at +6 dB", role, top)
+		}
 	}
 }
