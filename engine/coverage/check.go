@@ -11,7 +11,7 @@ import (
 const (
 	maxSources     = 64   // as many as a site may hold
 	maxWavelengths = 1000 // across a site
-	maxRowLength   = 100  // wavelengths; a row's arcs are tried one by one
+	maxRowLength   = 40   // wavelengths; a row's arcs are tried one by one
 )
 
 // turns are the angles from the axis out to end that the pattern is looked at.

@@ -28,7 +28,7 @@ func (r Row) LobeSpacing(topHz, limitDB, c float64) float64 {
 	if r.Check(topHz, c) != nil || math.IsNaN(limitDB) {
 		return math.NaN()
 	}
-	if r.Count == 1 {
+	if r.Count == 1 || limitDB >= 0 {
 		return math.Inf(1)
 	}
 	limit := math.Pow(10, limitDB/10)
