@@ -70,6 +70,13 @@ type rates struct {
 	audience     []float64
 }
 
+// softest is how stiff limits are at first, per dB; sharpest how sharp the soft
+// least becomes.
+const (
+	softest  = 4
+	sharpest = 40
+)
+
 // prices are the augmented Lagrangian's: for each limit g ≤ 0 one λ, and how
 // stiff all of them are. They belong to a place: near it they are good already.
 type prices struct {
@@ -79,7 +86,7 @@ type prices struct {
 }
 
 func (t *task) unpriced() prices {
-	return prices{cost: make([]float64, len(t.at)), even: make([]float64, len(t.at)), stiff: 4}
+	return prices{cost: make([]float64, len(t.at)), even: make([]float64, len(t.at)), stiff: softest}
 }
 
 func (p prices) clone() prices {
@@ -296,30 +303,40 @@ func (w *walk) pulled(f int) {
 
 // effort is how far a walk goes.
 type effort struct {
-	laps     int // rounds of the augmented Lagrangian
-	steps    int // of BFGS in each
-	close    float64
+	laps     int     // rounds of the augmented Lagrangian
+	steps    int     // of BFGS in each
+	close    float64 // dB that is not worth another
 	stiffest float64
+	giveUp   float64 // at a score below this after a round
 }
 
-// down walks from d for as far as the effort goes or until ctx ends.
+// down walks from d for as far as the effort goes, until ctx ends, or until
+// a limit is missed by as much as before for some rounds.
 func (w *walk) down(ctx context.Context, d dials, e effort) dials {
+	const patience = 3
 	x := turned(w.ks, d)
-	before := math.Inf(1)
-	w.stiff = 4
+	before, stuck := math.Inf(1), 0
+	w.stiff = softest
 	for lap := range e.laps {
 		w.last[0] = math.NaN() // prices changed
 		x = w.lap(ctx, x, e)
 		w.reckon(x)
 		missed := w.reprice()
-		if ctx.Err() != nil || lap > 0 && missed < e.close && !w.Worst {
+		done := lap > 0 && missed < e.close && (!w.Worst || w.sharp == sharpest)
+		if done || ctx.Err() != nil || w.score(w.sums, w.prices) < e.giveUp {
 			break
 		}
 		if missed > before/4 {
 			w.stiff = math.Min(e.stiffest, 4*w.stiff)
 		}
+		if stuck++; missed < 0.9*before || missed < 100*e.close {
+			stuck = 0
+		}
+		if stuck == patience {
+			break
+		}
 		before = missed
-		w.sharp = math.Min(40, w.sharp*3)
+		w.sharp = math.Min(sharpest, 3*w.sharp)
 	}
 	w.set(x)
 	return w.d.clone()

@@ -13,7 +13,7 @@ const rounding = 1e-9
 // again with that much more room, a few times; the last resort is what costs no
 // headroom at all.
 func (t *task) settle(best dials) ([]Setting, Measures, int) {
-	full := effort{laps: 20, steps: 400, close: 1e-6, stiffest: 1e4}
+	full := effort{laps: 20, steps: 400, close: 1e-6, stiffest: 1e4, giveUp: math.Inf(-1)}
 	var g *gridded
 	evaluations, room := 0, 0.0
 	for range 4 {
@@ -30,6 +30,9 @@ func (t *task) settle(best dials) ([]Setting, Measures, int) {
 		}
 		if t.missed(g.measures) <= rounding {
 			return g.settings(), g.measures, evaluations
+		}
+		if t.missed(t.does(best)) > 0.05 { // dB: no matter of rounding
+			break
 		}
 		room += 2 * t.missed(next.measures)
 	}

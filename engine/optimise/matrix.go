@@ -269,15 +269,25 @@ func (r rows) apply(v, out []complex128) {
 	}
 }
 
-// addAdjoint adds M^H diag(by) y to sum.
+// addAdjoint adds M^H diag(by) y to sum, two rows at a time like apply.
 func (r rows) addAdjoint(sum, y []complex128, by []float64) {
-	for k, v := range y {
-		if by[k] == 0 {
+	k := 0
+	for ; k+1 < len(y); k += 2 {
+		if by[k] == 0 && by[k+1] == 0 {
 			continue
 		}
-		yr, yi := real(v)*by[k], imag(v)*by[k]
-		for i, c := range r.row(k)[:len(sum)] {
-			sum[i] += complex(real(c)*yr+imag(c)*yi, real(c)*yi-imag(c)*yr)
+		a, b := r.row(k)[:len(sum)], r.row(k + 1)[:len(sum)]
+		ar, ai := real(y[k])*by[k], imag(y[k])*by[k]
+		br, bi := real(y[k+1])*by[k+1], imag(y[k+1])*by[k+1]
+		for i, s := range sum {
+			cr, ci, dr, di := real(a[i]), imag(a[i]), real(b[i]), imag(b[i])
+			sum[i] = complex(real(s)+(cr*ar+ci*ai)+(dr*br+di*bi), imag(s)+(cr*ai-ci*ar)+(dr*bi-di*br))
+		}
+	}
+	if k < len(y) {
+		last := y[k] * complex(by[k], 0)
+		for i, c := range r.row(k) {
+			sum[i] += cmplx.Conj(c) * last
 		}
 	}
 }

@@ -3,6 +3,7 @@ package optimise
 import (
 	"context"
 	"math"
+	"math/cmplx"
 	"math/rand/v2"
 	"runtime"
 	"slices"
@@ -19,19 +20,21 @@ import (
 // depends on which processor was faster.
 const (
 	seed      = 0x5ca1ab1e
-	lines     = 8
+	lines     = 16
 	roundSize = 16
+	hopeless  = 5 // dB below its line a walk is given up
 )
 
 // rounds of jumps: more outputs have more places to be at, and take longer.
 func (t *task) rounds() int {
 	if n := t.outputs(); n <= 12 {
-		return min(80, 10*n)
+		return 8 + n*n/2
 	}
-	return 40
+	return 32
 }
 
 // place is where a walk ended.
+
 type place struct {
 	dials
 	prices
@@ -57,8 +60,8 @@ func (t *task) search(ctx context.Context, progress func(Progress)) (dials, int)
 	h := &hunt{task: t.thinned(), ctx: ctx, aligned: t.aligned(), seen: t.arrivals(), progress: progress}
 	starts := h.starts()
 	h.so = Progress{Total: len(starts) + t.rounds()*roundSize, Aim: math.Inf(-1)}
-	quick := effort{laps: 3, steps: 60, close: 1e-3, stiffest: 64}
-	best := h.all(h.task, len(starts), quick, func(i int) place { return place{dials: starts[i], prices: h.unpriced()} })
+	quick := effort{laps: 3, steps: 60, close: 1e-3, stiffest: 64, giveUp: math.Inf(-1)}
+	best := h.all(len(starts), func(i int) (place, effort) { return place{dials: starts[i], prices: h.unpriced()}, quick })
 	best = ordered(best)
 	for round := range t.rounds() {
 		best = best[:min(len(best), max(1, lines>>(4*round/t.rounds())))]
@@ -69,11 +72,11 @@ func (t *task) search(ctx context.Context, progress func(Progress)) (dials, int)
 
 // round jumps from each line and lets the best of what comes down go on.
 func (h *hunt) round(number int, best []place) []place {
-	hop := effort{laps: 2, steps: 50, close: 1e-3, stiffest: 16}
-	ends := h.all(h.task, roundSize, hop, func(i int) place {
+	ends := h.all(roundSize, func(i int) (place, effort) {
 		rng := rand.New(rand.NewPCG(seed, uint64(number*roundSize+i+1)))
 		from, other := best[i%len(best)], best[rng.IntN(len(best))]
-		return place{dials: h.jump(from.dials, other.dials, rng), prices: from.prices}
+		hop := effort{laps: 2, steps: 50, close: 1e-3, stiffest: 16, giveUp: from.score - hopeless}
+		return place{dials: h.jump(from.dials, other.dials, rng), prices: from.prices}, hop
 	})
 	next := slices.Clone(best)
 	for i, end := range ends {
@@ -86,16 +89,16 @@ func (h *hunt) round(number int, best []place) []place {
 
 // all walks down from n places. One that ctx left no time for stays where it
 // is and scores nothing.
-func (h *hunt) all(t *task, n int, e effort, from func(i int) place) []place {
+func (h *hunt) all(n int, from func(i int) (place, effort)) []place {
 	ends := make([]place, n)
 	parallel(n, func(i int) {
-		p := from(i)
+		p, e := from(i)
 		p.score = math.Inf(-1)
 		ends[i] = p
 		if h.ctx.Err() != nil {
 			return
 		}
-		end := t.descend(h.ctx, p.dials, p.prices, e)
+		end := h.descend(h.ctx, p.dials, p.prices, e)
 		ends[i] = end
 		h.lock.Lock()
 		defer h.lock.Unlock()
@@ -154,17 +157,14 @@ func (t *task) descend(ctx context.Context, from dials, p prices, e effort) plac
 			break
 		}
 	}
-	end := t.judged(d, w.prices)
-	end.evaluations = evaluations
-	return end
+	t.play(d, w.sums)
+	return place{d, w.prices, t.score(w.sums, w.prices), evaluations}
 }
 
-// judged scores dials: what is missed of a limit costs its price, and beyond
-// little enough to be a matter of rounding up the walk much more.
-func (t *task) judged(d dials, p prices) place {
+// score is the aim, less what is missed of the limits: each costs its price,
+// and beyond little enough to be put right at the end of a walk much more.
+func (t *task) score(s *sums, p prices) float64 {
 	const little, more = 0.2, 20.0
-	s := t.room()
-	t.play(d, s)
 	m := t.measures(s)
 	score := m.Aim
 	charge := func(missed, price float64) {
@@ -179,8 +179,7 @@ func (t *task) judged(d dials, p prices) place {
 		}
 	}
 	if t.null != nil {
-		missed := nullScale * amplitude(m.NullDB)
-		charge(missed, math.Hypot(real(p.null), imag(p.null)))
+		charge(nullScale*amplitude(m.NullDB), cmplx.Abs(p.null))
 	}
-	return place{dials: d, prices: p, score: score}
+	return score
 }

@@ -81,7 +81,7 @@ func (t *task) thinned() *task {
 		if t.Worst {
 			at.quiet = at.quiet.some(enoughPoints)
 		} else {
-			at.quiet = factor(at.gram, 1e-9) // right to 0.01 dB at a ratio of 60 dB
+			at.quiet = factor(at.gram, 1e-8) // right to 0.1 dB at a ratio of 60 dB
 		}
 		thin.at = append(thin.at, at)
 	}
@@ -260,6 +260,13 @@ func (t *task) behind(s *sums, f int) float64 {
 		return most + s.load[f]
 	}
 	return sum + s.load[f]
+}
+
+// does is what dials do.
+func (t *task) does(d dials) Measures {
+	s := t.room()
+	t.play(d, s)
+	return t.measures(s)
 }
 
 // measures reads the sums off.
