@@ -1,0 +1,358 @@
+package tolerance
+
+import (
+	"encoding/csv"
+	"math"
+	"math/cmplx"
+	"os"
+	"reflect"
+	"runtime"
+	"strconv"
+	"strings"
+	"testing"
+
+	"hushback/engine"
+	"hushback/engine/field"
+)
+
+// TestSpacing: sources in line cancel behind at f = c/2/(d + c·delay), so with
+// the delay left as it is a spacing that is wrong by δ moves the null by
+// -f·δ/(d + c·delay): -f·δ/d without a delay, half that for an end-fire pair.
+func TestSpacing(t *testing.T) {
+	for _, share := range []float64{0.25, 0.6, 1, 1.4} { // of the delay that makes it end-fire
+		const d = 0.4 // so that the few lines of a fit are close together against the null's frequency
+		site, _, c := inLine(d, 0)
+		site, sheet, _ := inLine(d, share*d/c)
+		report := worked(t, site, sheet, engine.Ranges{})
+		f := site.Target.NullHz
+		near(t, "null", report.Predicted.NullHz, f, 1e-3*f)
+		want := -f / (d + share*d)
+		near(t, "front along", effect(t, report, SourceAlong, "front").NullHzPerUnit, want, 0.01*math.Abs(want))
+		near(t, "rear along", effect(t, report, SourceAlong, "rear").NullHzPerUnit, -want, 0.01*math.Abs(want))
+		// In line, going aside changes no distance to first order.
+		near(t, "front aside", effect(t, report, SourceAside, "front").NullHzPerUnit, 0, 0.005*math.Abs(want))
+		// Behind, both sources get further away alike.
+		near(t, "behind along", effect(t, report, MicrophoneAlong, "behind").NullHzPerUnit, 0, 0.01*math.Abs(want))
+		// A delay that is longer by δ is a way that is longer by c·δ.
+		near(t, "delay", effect(t, report, DelayStep, "2").NullHzPerUnit, c*want, 0.01*c*math.Abs(want))
+		near(t, "delay of the rear", effect(t, report, DelayStep, "1").NullHzPerUnit, -c*want, 0.01*c*math.Abs(want))
+		near(t, "level", effect(t, report, SourceLevel, "rear").NullHzPerUnit, 0, 0.02)
+	}
+}
+
+// TestWarmth: c goes with the root of the absolute temperature T, so a null of
+// ways alone goes by df/f = dT/2T; a processor's delay does not get warmer, so
+// with a delay only the ways' share of the time does.
+func TestWarmth(t *testing.T) {
+	const d, kelvin = 0.4, 293.15
+	for _, share := range []float64{0.1, 0.5, 1} {
+		site, _, c := inLine(d, 0)
+		site, sheet, _ := inLine(d, share*d/c)
+		site.Air.Humidity = 0 // water makes air a little less than ideal
+		speed, err := field.Predict(site, sheet)
+		if err != nil {
+			t.Fatal(err)
+		}
+		site.Target.NullHz = speed.SoundSpeed / 2 / (d + speed.SoundSpeed*share*d/c)
+		report := worked(t, site, sheet, engine.Ranges{})
+		want := site.Target.NullHz / 2 / kelvin / (1 + share)
+		near(t, "temperature", effect(t, report, Temperature, "").NullHzPerUnit, want, 0.012*want)
+	}
+}
+
+// TestLevelError: two sources that differ by e dB leave 20·log10(10^(e/20) - 1)
+// of one of them behind. In front they are as far away as each other and the
+// front source, louder by the match and late by a quarter period, adds at right
+// angles.
+func TestLevelError(t *testing.T) {
+	const d = 1.9
+	site, _, c := inLine(d, 0)
+	site, sheet, _ := inLine(d, d/c)
+	behind := site.Microphones[1].At.Distance(site.Sources[0].At)
+	ahead := site.Microphones[0].At.Distance(site.Sources[0].At)
+	match := engine.Ratio(site.Sources[1].LevelDB)
+	leaves := func(e float64) float64 {
+		g := math.Pow(10, e/20)
+		return engine.DB(math.Abs(g-1) / behind / (math.Hypot(g, match) / ahead))
+	}
+	for _, e := range []float64{0.3, 1, 2, 6} {
+		site.Tolerance = engine.Tolerance{LevelDB: e}
+		report := worked(t, site, sheet, engine.Ranges{})
+		got := effect(t, report, SourceLevel, "rear")
+		near(t, "at tolerance", got.AtToleranceDB, math.Max(leaves(e), leaves(-e)), 0.1)
+		near(t, "at 1 dB", got.AtRoundDB, math.Max(leaves(1), leaves(-1)), 0.1)
+		// To first order 1 dB is ln(10)/20 of the amplitude.
+		want := math.Ln10 / 20 / behind / (math.Hypot(1, match) / ahead)
+		near(t, "per dB", cmplx.Abs(got.ResidualPerUnit), want, 1e-6*want)
+	}
+}
+
+// TestPublishedCancellation puts the published errors of gain and phase into
+// the model as errors of level and delay.
+func TestPublishedCancellation(t *testing.T) {
+	file, err := os.Open("../../testdata/published/sum_cancellation_depth.csv")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer file.Close()
+	reader := csv.NewReader(file)
+	reader.Comment = '#'
+	rows, err := reader.ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	const d = 1.9
+	site, _, c := inLine(d, 0)
+	site, sheet, _ := inLine(d, d/c)
+	one := 1 / site.Microphones[1].At.Distance(site.Sources[0].At) // the rear source behind
+	m, err := newModel(site, sheet, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	tried := 0
+	for _, row := range rows[1:] {
+		var v [3]float64
+		for i := range v {
+			if v[i], err = strconv.ParseFloat(row[i], 64); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if math.IsInf(v[2], 0) {
+			continue
+		}
+		errors := make([]float64, len(m.causes))
+		for i, cause := range m.causes {
+			switch {
+			case cause.kind == SourceLevel && cause.of == "rear":
+				errors[i] = v[0]
+			case cause.kind == DelayStep && cause.of == "1":
+				errors[i] = v[1] / 360 / site.Target.NullHz
+			}
+		}
+		_, rear, _, err := m.heard(errors, []float64{site.Target.NullHz})
+		if err != nil {
+			t.Fatal(err)
+		}
+		got := engine.DB(cmplx.Abs(rear.P[0]) / one)
+		near(t, row[0]+" dB, "+row[1]+"°", got, v[2], 1e-6)
+		tried++
+	}
+	if tried < 10 {
+		t.Errorf("only %d rows", tried)
+	}
+}
+
+func TestNoTolerance(t *testing.T) {
+	site := reflecting()
+	site.Tolerance = engine.Tolerance{}
+	r := worked(t, site, solved(t, site), engine.Ranges{})
+	s := r.Predicted
+	for _, v := range []struct {
+		got  Interval
+		want float64
+	}{{r.NullHz, s.NullHz}, {r.NullDepthDB, s.NullDepthDB}, {r.AtTargetDB, s.AtTargetDB}, {r.SumShortfallDB, s.SumShortfallDB}} {
+		if v.got != (Interval{v.want, v.want, v.want}) {
+			t.Errorf("got %v, want %g three times", v.got, v.want)
+		}
+	}
+	near(t, "offset", r.NullOffsetHz, math.Abs(s.NullHz-site.Target.NullHz), 0)
+	if _, found := r.Worst(); found {
+		t.Error("an error that is not there does harm")
+	}
+	if got := r.Advice(); got != "no single error costs as much as 0.1 dB at 42 Hz" {
+		t.Error(got)
+	}
+}
+
+// TestWider: each tolerance by itself, doubled, never narrows an interval and
+// never tightens a limit.
+func TestWider(t *testing.T) {
+	sheet := solved(t, quay())
+	for name, widen := range map[string]func(*engine.Tolerance, *float64){
+		"position":    func(t *engine.Tolerance, _ *float64) { t.PositionM *= 2 },
+		"microphone":  func(t *engine.Tolerance, _ *float64) { t.MicrophoneM *= 2 },
+		"level":       func(t *engine.Tolerance, _ *float64) { t.LevelDB *= 2 },
+		"temperature": func(t *engine.Tolerance, _ *float64) { t.TemperatureC *= 2 },
+		"step":        func(_ *engine.Tolerance, step *float64) { *step *= 2 },
+	} {
+		site, r := quay(), ranges()
+		// Small, so that each shows beside the others.
+		site.Tolerance = engine.Tolerance{PositionM: 0.01, MicrophoneM: 0.03, LevelDB: 0.2, TemperatureC: 2}
+		r.DelaySec.Step = 0.1e-3
+		narrow := worked(t, site, sheet, r)
+		widen(&site.Tolerance, &r.DelaySec.Step)
+		wide := worked(t, site, sheet, r)
+		for what, v := range map[string][2]Interval{
+			"null": {narrow.NullHz, wide.NullHz}, "target": {narrow.AtTargetDB, wide.AtTargetDB}, "shortfall": {narrow.SumShortfallDB, wide.SumShortfallDB},
+		} {
+			if was, is := v[0].High-v[0].Low, v[1].High-v[1].Low; what != "target" && is < was*0.998 {
+				t.Errorf("%s: %s narrows from %g to %g", name, what, was, is)
+			}
+			if v[1].High < v[0].High-2e-3 {
+				t.Errorf("%s: %s ends at %g instead of %g", name, what, v[1].High, v[0].High)
+			}
+		}
+	}
+}
+
+// TestMirror: left and right change places. To first order exactly; the rigs
+// of a trial are others, so intervals agree as far as 4,000 rigs know them.
+func TestMirror(t *testing.T) {
+	site := reflecting()
+	sheet := solved(t, site)
+	other := site
+	other.Sources = append([]engine.Source(nil), site.Sources...)
+	other.Microphones = append([]engine.Microphone(nil), site.Microphones...)
+	for i := range other.Sources {
+		other.Sources[i].At.Y *= -1
+	}
+	for i := range other.Microphones {
+		other.Microphones[i].At.Y *= -1
+	}
+	other.Walls = []engine.Wall{site.Walls[0]}
+	other.Walls[0].From.Y *= -1
+	other.Walls[0].To.Y *= -1
+	a, b := worked(t, site, sheet, ranges()), worked(t, other, sheet, ranges())
+	near(t, "null", b.Predicted.NullHz, a.Predicted.NullHz, 1e-9)
+	for i, e := range a.Effects {
+		m := b.Effects[i]
+		sign := 1.0
+		if e.Kind == SourceAside || e.Kind == MicrophoneAside {
+			sign = -1
+		}
+		near(t, "null per unit", sign*m.NullHzPerUnit, e.NullHzPerUnit, 1e-5*(1+math.Abs(e.NullHzPerUnit)))
+		near(t, "residual per unit", cmplx.Abs(complex(sign, 0)*m.ResidualPerUnit-e.ResidualPerUnit), 0, 1e-6*(1+cmplx.Abs(e.ResidualPerUnit)))
+		near(t, "at tolerance", m.AtToleranceDB, e.AtToleranceDB, 1e-6)
+		near(t, "at round", m.AtRoundDB, e.AtRoundDB, 1e-6)
+	}
+	for what, v := range map[string][2]Interval{
+		"null": {a.NullHz, b.NullHz}, "depth": {a.NullDepthDB, b.NullDepthDB}, "target": {a.AtTargetDB, b.AtTargetDB}, "shortfall": {a.SumShortfallDB, b.SumShortfallDB},
+	} {
+		width := v[0].High - v[0].Low
+		near(t, what+": median", v[1].Median, v[0].Median, 0.06*width)
+		near(t, what+": high", v[1].High, v[0].High, 0.06*width)
+	}
+}
+
+// TestSameBits: however many goroutines there are.
+func TestSameBits(t *testing.T) {
+	site := quay()
+	sheet := solved(t, site)
+	want := worked(t, site, sheet, ranges())
+	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(0))
+	for _, n := range []int{1, 3, 8} {
+		runtime.GOMAXPROCS(n)
+		if got := worked(t, site, sheet, ranges()); !reflect.DeepEqual(got, want) {
+			t.Errorf("%d goroutines: %+v instead of %+v", n, got, want)
+		}
+	}
+	if len(site.Sources) != 6 || !reflect.DeepEqual(site, quay()) {
+		t.Error("the site was changed")
+	}
+}
+
+func TestRefused(t *testing.T) {
+	for want, spoil := range map[string]func(*engine.Site, *engine.Sheet, *engine.Ranges){
+		"tolerance: position of a source (m): got -0.01, want 0 or a number above it":     func(s *engine.Site, _ *engine.Sheet, _ *engine.Ranges) { s.Tolerance.PositionM = -0.01 },
+		"tolerance: position of a microphone (m): got NaN, want 0 or a number above it":   func(s *engine.Site, _ *engine.Sheet, _ *engine.Ranges) { s.Tolerance.MicrophoneM = math.NaN() },
+		"tolerance: level of a source (dB): got +Inf, want 0 or a number above it":        func(s *engine.Site, _ *engine.Sheet, _ *engine.Ranges) { s.Tolerance.LevelDB = math.Inf(1) },
+		"tolerance: temperature (°C): got -1, want 0 or a number above it":                func(s *engine.Site, _ *engine.Sheet, _ *engine.Ranges) { s.Tolerance.TemperatureC = -1 },
+		"tolerance: delay step of the processor (s): got -1, want 0 or a number above it": func(_ *engine.Site, _ *engine.Sheet, r *engine.Ranges) { r.DelaySec.Step = -1 },
+		"no setting for output 6":                                func(_ *engine.Site, s *engine.Sheet, _ *engine.Ranges) { s.Settings = s.Settings[:5] },
+		"the site has no rear microphone":                        func(s *engine.Site, _ *engine.Sheet, _ *engine.Ranges) { s.Microphones = s.Microphones[:1] },
+		"the site has no front microphone":                       func(s *engine.Site, _ *engine.Sheet, _ *engine.Ranges) { s.Microphones = nil },
+		"the test signal has no line near the range 32 to 60 Hz": func(s *engine.Site, _ *engine.Sheet, _ *engine.Ranges) { s.TestSignal = engine.TestSignal{} },
+		"has no speed of sound":                                  func(s *engine.Site, _ *engine.Sheet, _ *engine.Ranges) { s.Air.TemperatureC = math.NaN() },
+		"nothing arrives in front": func(_ *engine.Site, s *engine.Sheet, _ *engine.Ranges) {
+			for i := range s.Settings {
+				s.Settings[i].Muted = true
+			}
+		},
+		"of 4000: ": func(s *engine.Site, _ *engine.Sheet, _ *engine.Ranges) { s.Tolerance.TemperatureC = 1000 },
+	} {
+		site := quay()
+		sheet, r := solved(t, site), ranges()
+		spoil(&site, &sheet, &r)
+		got, err := Work(site, sheet, r)
+		if err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("got %v, want %q", err, want)
+		}
+		if !reflect.DeepEqual(got, Report{}) {
+			t.Errorf("%q: a report beside the error", want)
+		}
+	}
+}
+
+// TestAdvice: an error that is large beside the others is the one named, with
+// what 10 cm, 1 dB, 10 °C or a step of it cost.
+func TestAdvice(t *testing.T) {
+	const d = 1.9
+	site, _, c := inLine(d, 0)
+	site, sheet, _ := inLine(d, d/c)
+	site.Target.NullHz -= 0.5 // so that the null has a depth at the target
+	for _, v := range []struct {
+		tolerance engine.Tolerance
+		stepSec   float64
+		want      string
+	}{
+		{engine.Tolerance{PositionM: 0.05}, 0, `measure again how far forward source "front" stands: 10 cm there costs `},
+		{engine.Tolerance{PositionM: 0.25}, 0, `measure again how far forward source "front" stands: 25 cm there costs `},
+		{engine.Tolerance{LevelDB: 0.9}, 0, `match the level of source "rear" again: 1 dB there costs `},
+		{engine.Tolerance{MicrophoneM: 1}, 0, `measure again how far aside microphone "behind" stands: 100 cm there costs `},
+		{engine.Tolerance{TemperatureC: 8}, 0, `take the temperature of the air again: 10 °C there costs `},
+		{engine.Tolerance{}, 0.5e-3, `a finer delay on output 2 would help most: 0.5 ms there costs `},
+	} {
+		site.Tolerance = v.tolerance
+		r := worked(t, site, sheet, engine.Ranges{DelaySec: engine.Grid{Step: v.stepSec}})
+		got := r.Advice()
+		t.Log(got)
+		if !strings.HasPrefix(got, v.want) {
+			t.Errorf("got %q, want %q ...", got, v.want)
+		}
+	}
+}
+
+func TestLimits(t *testing.T) {
+	r := Report{AtTargetDB: Interval{High: -18.27}, SumShortfallDB: Interval{High: 2.01}, NullOffsetHz: 1.5}
+	got := r.Limits()
+	near(t, "depth", got.NullDepthDB, 18.2, 1e-9)
+	near(t, "shortfall", got.SumShortfallDB, 2.1, 1e-9)
+	near(t, "offset", got.NullOffsetHz, 1.5, 1e-9) // a whole tenth stays
+	got = Report{AtTargetDB: Interval{High: 3.21}}.Limits()
+	near(t, "no null", got.NullDepthDB, -3.3, 1e-9)
+	near(t, "least shortfall", got.SumShortfallDB, 0.1, 1e-9)
+	near(t, "least offset", got.NullOffsetHz, 0.1, 1e-9)
+}
+
+func BenchmarkRig(b *testing.B) {
+	site := quay()
+	site.Sources, site.Outputs = site.Sources[1:5], site.Outputs[1:5]
+	m, err := newModel(site, solved(b, site), 1e-5)
+	if err != nil {
+		b.Fatal(err)
+	}
+	errors := make([]float64, len(m.causes))
+	for b.Loop() {
+		if _, err := m.summary(errors); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
+func BenchmarkSixteen(b *testing.B) {
+	for name, site := range map[string]engine.Site{"free": quay(), "reflecting": reflecting()} {
+		for i := len(site.Sources); i < 16; i++ {
+			src := site.Sources[i%6]
+			src.At.Y += 9 * float64(i/6)
+			src.Output, src.Name = i+1, strconv.Itoa(i)
+			site.Sources = append(site.Sources, src)
+			site.Outputs = append(site.Outputs, engine.Output{Number: i + 1})
+		}
+		sheet := solved(b, site)
+		b.Run(name, func(b *testing.B) {
+			for b.Loop() {
+				worked(b, site, sheet, ranges())
+			}
+		})
+	}
+}
