@@ -6,8 +6,10 @@ import (
 	"strings"
 
 	"hushback/engine"
+	"hushback/engine/array"
 	"hushback/engine/coverage"
 	"hushback/engine/layout"
+	"hushback/engine/response"
 )
 
 // practice marks a rule of the trade that nobody printed where it could be
@@ -16,13 +18,13 @@ const practice = "common practice, no published source"
 
 // depth says how far apart the rows should stand and what they do where they
 // stand.
-func (w *worker) depth(a array, name string) {
+func (w *worker) depth(a array.Array, name string) {
 	target := w.site.Target.NullHz
 	quarter := w.speed / (4 * target)
 	w.findings.add("depth-spacing", quarter, "m", "%sfor a null at %s, rows %s apart: a quarter wavelength, c/4f at %s m/s.",
 		name, hertz(target), metres(quarter), fixed(w.speed, 1))
-	depths := a.depths()
-	if len(depths) != 1 || len(a.rear()) == 0 {
+	depths := a.Depths()
+	if len(depths) != 1 || len(a.Rear()) == 0 {
 		return
 	}
 	null := w.speed / (4 * depths[0])
@@ -37,19 +39,19 @@ func (w *worker) depth(a array, name string) {
 // pairNull is the null of the two sources on the axis as an end-fire, from the
 // lengths of their ways: c/2 over how much longer the front one's way is behind
 // than in front.
-func (w *worker) pairNull(a array) (hz float64, ok bool) {
-	at, err := microphones(w.site)
+func (w *worker) pairNull(a array.Array) (hz float64, ok bool) {
+	at, err := response.Microphones(w.site)
 	if err != nil {
 		return 0, false
 	}
-	front, rear := a.nearest(a.front).At, a.nearest(a.rear()).At
+	front, rear := a.Nearest(a.Front).At, a.Nearest(a.Rear()).At
 	longer := rear.Distance(at[0]) - front.Distance(at[0]) + front.Distance(at[1]) - rear.Distance(at[1])
-	return w.speed / (2 * longer), longer > apartM
+	return w.speed / (2 * longer), longer > array.ApartM
 }
 
 // spacings says how far apart neighbours may stand.
-func (w *worker) spacings(a array, name string) {
-	widest, _ := a.spacing()
+func (w *worker) spacings(a array.Array, name string) {
+	widest, _ := a.Spacing()
 	if widest == 0 {
 		return
 	}
@@ -62,9 +64,9 @@ func (w *worker) spacings(a array, name string) {
 	w.findings.add("side-spacing-two-thirds", 2*wave/3, "m", "%sbeyond %s, two thirds of a wavelength at %s, it breaks into lobes (%s).",
 		name, metres(2*wave/3), hertz(top), practice)
 	limit := w.sideLobeDB()
-	if lobe := a.row().LobeSpacing(top, limit, w.speed); lobe > 0 && !math.IsInf(lobe, 1) {
+	if lobe := straightRow(a).LobeSpacing(top, limit, w.speed); lobe > 0 && !math.IsInf(lobe, 1) {
 		w.findings.add("side-spacing-lobes", lobe, "m", "%sworked out from the pattern of %d in a straight row, side lobes first exceed %s at %s when neighbours stand %s apart.",
-			name, len(a.front), decibels(limit), hertz(top), metres(lobe))
+			name, len(a.Front), decibels(limit), hertz(top), metres(lobe))
 	}
 }
 
@@ -97,22 +99,22 @@ func (w *worker) coverage() {
 
 // arcs says how the front row is bent, how far it may be and what gives the
 // wanted opening.
-func (w *worker) arcs(a array, name string) {
-	if len(a.front) < 3 {
+func (w *worker) arcs(a array.Array, name string) {
+	if len(a.Front) < 3 {
 		return
 	}
 	t := w.site.Target
 	text := "in a straight line"
-	if a.bent() {
-		text = "on an arc of " + degrees(a.arcRad()) + ", the outer ones " + metres(a.sagM()) + " back"
+	if a.Bent() {
+		text = "on an arc of " + degrees(a.ArcRad()) + ", the outer ones " + metres(a.SagM()) + " back"
 	}
-	sounding := a.delayed(w.site, w.speed)
-	if late := (sounding.sagM() - a.sagM()) / w.speed; math.Abs(late*w.speed) > apartM {
-		text += "; delayed by " + millis(late) + " at the outside they sound like an arc of " + degrees(sounding.arcRad())
+	sounding := a.Delayed(w.site, w.speed)
+	if late := (sounding.SagM() - a.SagM()) / w.speed; math.Abs(late*w.speed) > array.ApartM {
+		text += "; delayed by " + millis(late) + " at the outside they sound like an arc of " + degrees(sounding.ArcRad())
 	}
-	w.findings.add("arc", sounding.arcRad()*180/math.Pi, "°", "%sthe %d in front stand %s.", name, len(a.front), text)
-	row := a.row()
-	row.Delayed = !a.bent() && sounding.bent()
+	w.findings.add("arc", sounding.ArcRad()*180/math.Pi, "°", "%sthe %d in front stand %s.", name, len(a.Front), text)
+	row := straightRow(a)
+	row.Delayed = !a.Bent() && sounding.Bent()
 	if row.Check(t.NullHz, w.speed) != nil || row.Check(t.Range.LowHz, w.speed) != nil {
 		return
 	}
@@ -168,6 +170,13 @@ func inwards(delays []float64) string {
 	return strings.Join(words, ", ")
 }
 
+// straightRow is the front row as the coverage of a row wants it, straight: what
+// matters is how many there are and how far apart.
+func straightRow(a array.Array) coverage.Row {
+	_, mean := a.Spacing()
+	return coverage.Row{Count: len(a.Front), SpacingM: mean}
+}
+
 // widest says where control of the coverage ends.
 func (w *worker) widest(row coverage.Row, name, key string, hz float64) {
 	arc, controlled := row.WidestArc(hz, w.speed)
@@ -182,9 +191,9 @@ func (w *worker) widest(row coverage.Row, name, key string, hz float64) {
 }
 
 // offset says what a bent front row does to the null, and what brings it back.
-func (w *worker) offset(a array, name string) {
-	sounding := a.delayed(w.site, w.speed)
-	if !a.bent() && !sounding.bent() || len(a.depths()) != 1 || len(a.rear()) == 0 {
+func (w *worker) offset(a array.Array, name string) {
+	sounding := a.Delayed(w.site, w.speed)
+	if !a.Bent() && !sounding.Bent() || len(a.Depths()) != 1 || len(a.Rear()) == 0 {
 		return
 	}
 	t, err := w.triangle(a)
@@ -194,8 +203,8 @@ func (w *worker) offset(a array, name string) {
 	}
 	w.report.Triangles = append(w.report.Triangles, t)
 	cause := "the outer sources stand " + metres(t.DepthM-t.OuterM) + " nearer the rear one along the axis"
-	if !a.bent() {
-		cause = "the outer sources play " + millis((sounding.sagM()-a.sagM())/w.speed) + " late"
+	if !a.Bent() {
+		cause = "the outer sources play " + millis((sounding.SagM()-a.SagM())/w.speed) + " late"
 	}
 	w.findings.add("arc-null", t.NullBeforeHz, "Hz", "%s%s: the end-fire nulls at %s at the rear microphone; with a straight row it would at %s. Timed by tape (front row %s after the rear) it nulls at %s.",
 		name, cause, hertz(t.NullBeforeHz), hertz(t.StraightHz), millis(t.DepthM/w.speed), hertz(t.TapeBeforeHz))
@@ -218,16 +227,16 @@ func (w *worker) levels() error {
 	if !w.deep() {
 		return nil
 	}
-	at, err := microphones(w.site)
+	at, err := response.Microphones(w.site)
 	if err != nil {
 		return err
 	}
-	rows, err := listenRows(w.site, w.sheet, at, w.site.Target.NullHz)
+	rows, err := response.ByRow(w.site, w.sheet, at, w.site.Target.NullHz)
 	if err != nil {
 		return err
 	}
-	ahead := engine.DB(cmplx.Abs(rows.front[0]) / cmplx.Abs(rows.rear[0]))
-	back := engine.DB(cmplx.Abs(rows.front[1]) / cmplx.Abs(rows.rear[1]))
+	ahead := engine.DB(cmplx.Abs(rows.Front[0]) / cmplx.Abs(rows.Rear[0]))
+	back := engine.DB(cmplx.Abs(rows.Front[1]) / cmplx.Abs(rows.Rear[1]))
 	set := w.rowGain(engine.RowFront) - w.rowGain(engine.RowRear)
 	w.findings.add("row-level", set-back, "dB", "deepest null at %s: front row %s against the rear row, so that both are equally loud behind. It is set to %s.",
 		hertz(w.site.Target.NullHz), decibels(set-back), decibels(set))
@@ -294,11 +303,11 @@ func (w *worker) price(t Treated) string {
 // commonDepth is how far apart the two rows stand, 0 where that has no one
 // answer.
 func (w *worker) commonDepth() float64 {
-	several := distinct(w.arrays)
-	if len(several) != 1 || len(several[0].depths()) != 1 {
+	several := array.Distinct(w.arrays)
+	if len(several) != 1 || len(several[0].Depths()) != 1 {
 		return 0
 	}
-	return several[0].depths()[0]
+	return several[0].Depths()[0]
 }
 
 // places says what the zones hear.

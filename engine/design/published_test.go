@@ -10,6 +10,7 @@ import (
 
 	"hushback/engine"
 	"hushback/engine/air"
+	"hushback/engine/array"
 	"hushback/engine/field"
 	"hushback/engine/solve"
 )
@@ -75,7 +76,7 @@ func judged(t *testing.T, site engine.Site, as engine.Treatment) Treated {
 	if err != nil {
 		t.Fatal(err)
 	}
-	w := &worker{site: site, ranges: fine, sheet: sheet, arrays: arrays(site)}
+	w := &worker{site: site, ranges: fine, sheet: sheet, arrays: array.Of(site)}
 	one, err := w.judge(as, sheet, p)
 	if err != nil {
 		t.Fatal(err)

@@ -5,7 +5,9 @@ import (
 	"math/cmplx"
 
 	"hushback/engine"
+	"hushback/engine/array"
 	"hushback/engine/field"
+	"hushback/engine/response"
 	"hushback/engine/solve"
 )
 
@@ -33,7 +35,7 @@ func treatments() []engine.Treatment {
 func treat(site engine.Site, t engine.Treatment) engine.Site {
 	site.Aim = nil
 	site.Groups = nil
-	for _, name := range groups(site) {
+	for _, name := range array.Groups(site) {
 		site.Groups = append(site.Groups, engine.Group{Name: name, Treatment: t})
 	}
 	return site
@@ -41,7 +43,7 @@ func treat(site engine.Site, t engine.Treatment) engine.Site {
 
 // own is the treatment that the site asks for, "" where there is not one.
 func own(site engine.Site) engine.Treatment {
-	names := groups(site)
+	names := array.Groups(site)
 	if site.Aim != nil || len(names) == 0 {
 		return ""
 	}
@@ -110,7 +112,7 @@ func bounded(db float64) float64 {
 func (w *worker) misplaced(sheet engine.Sheet) (float64, error) {
 	near, far := w.site, w.site
 	for _, a := range w.arrays {
-		near, far = a.moved(near, a.rear(), slipM), a.moved(far, a.rear(), -slipM)
+		near, far = a.Moved(near, a.Rear(), slipM), a.Moved(far, a.Rear(), -slipM)
 	}
 	return w.left(sheet, near, far)
 }
@@ -126,7 +128,7 @@ func (w *worker) misread(sheet engine.Sheet) (float64, error) {
 func (w *worker) left(sheet engine.Sheet, sites ...engine.Site) (float64, error) {
 	worst := -float64(engine.FloorDB)
 	for _, site := range sites {
-		ratio, err := behind(site, sheet, site.Target.NullHz)
+		ratio, err := response.Behind(site, sheet, site.Target.NullHz)
 		if err != nil {
 			return 0, err
 		}
@@ -138,32 +140,32 @@ func (w *worker) left(sheet engine.Sheet, sites ...engine.Site) (float64, error)
 // notch is the lowest frequency at which the front sum dips by notchRatio or
 // more, and how far in dB; 0, 0 where none does.
 func (w *worker) notch(sheet engine.Sheet) (hz, db float64, err error) {
-	at, err := microphones(w.site)
+	at, err := response.Microphones(w.site)
 	if err != nil {
 		return 0, 0, err
 	}
 	sum := func(freq ...float64) ([]float64, error) {
-		r, err := listen(w.site, at[:1], freq)
+		r, err := response.Listen(w.site, at[:1], freq)
 		if err != nil {
 			return nil, err
 		}
 		part := make([]float64, len(freq))
-		p, inPhase := r.under(sheet), r.inPhase(asSet(sheet))
+		p, inPhase := r.Under(sheet), r.InPhase(response.AsSet(sheet))
 		for i := range freq {
 			part[i] = cmplx.Abs(p[i][0]) / inPhase[i][0]
 		}
 		return part, nil
 	}
-	freq := steps(notchLowHz, notchHighHz, (notchHighHz-notchLowHz)/notchStepHz)
+	freq := response.Steps(notchLowHz, notchHighHz, (notchHighHz-notchLowHz)/notchStepHz)
 	part, err := sum(freq...)
 	if err != nil {
 		return 0, 0, err
 	}
-	i := firstDip(part, notchRatio)
+	i := response.FirstDip(part, notchRatio)
 	if i < 0 {
 		return 0, 0, nil
 	}
-	hz, err = least(freq[i-1], freq[i+1], func(f float64) (float64, error) { return first(sum(f)) })
+	hz, err = response.Least(freq[i-1], freq[i+1], func(f float64) (float64, error) { return first(sum(f)) })
 	if err != nil {
 		return 0, 0, err
 	}

@@ -6,6 +6,8 @@ import (
 	"math/cmplx"
 
 	"hushback/engine"
+	"hushback/engine/array"
+	"hushback/engine/response"
 	"hushback/engine/solve"
 )
 
@@ -18,12 +20,12 @@ import (
 //
 // Against a bent row this differs from the time at which the row arrives on
 // average: the outer sources are late in front by the way that they stand back.
-func byTape(site engine.Site, a array, speed float64) (engine.Sheet, error) {
-	at, err := microphones(site)
+func byTape(site engine.Site, a array.Array, speed float64) (engine.Sheet, error) {
+	at, err := response.Microphones(site)
 	if err != nil {
 		return engine.Sheet{}, err
 	}
-	first, rear := a.nearest(a.front), a.nearest(a.rear())
+	first, rear := a.Nearest(a.Front), a.Nearest(a.Rear())
 	lead, _ := site.Output(first.Output)
 	var sheet engine.Sheet
 	for _, out := range site.Outputs {
@@ -35,7 +37,7 @@ func byTape(site engine.Site, a array, speed float64) (engine.Sheet, error) {
 		case src.Row == engine.RowRear:
 			set.DelaySec = (rear.At.Distance(at[0]) - src.At.Distance(at[0])) / speed
 		default:
-			set.DelaySec = (a.along(first.At) - a.along(rear.At)) / speed
+			set.DelaySec = (a.Along(first.At) - a.Along(rear.At)) / speed
 			if out.AsPlaced {
 				set.DelaySec += out.BendSec - lead.BendSec
 			} else {
@@ -50,11 +52,11 @@ func byTape(site engine.Site, a array, speed float64) (engine.Sheet, error) {
 // matched turns the front row to the level of the rear one at a place and at
 // the target.
 func matched(site engine.Site, sheet engine.Sheet, at engine.Point) (engine.Sheet, error) {
-	rows, err := listenRows(site, sheet, []engine.Point{at}, site.Target.NullHz)
+	rows, err := response.ByRow(site, sheet, []engine.Point{at}, site.Target.NullHz)
 	if err != nil {
 		return engine.Sheet{}, err
 	}
-	gain := -engine.DB(cmplx.Abs(rows.front[0]) / cmplx.Abs(rows.rear[0]))
+	gain := -engine.DB(cmplx.Abs(rows.Front[0]) / cmplx.Abs(rows.Rear[0]))
 	for i, set := range sheet.Settings {
 		if site.Fed(set.Output)[0].Row == engine.RowFront {
 			sheet.Settings[i].GainDB += gain
@@ -73,7 +75,7 @@ func exact() engine.Ranges {
 }
 
 // endFire is an end-fire as the solver sets it.
-func endFire(site engine.Site, _ array) (engine.Sheet, error) {
+func endFire(site engine.Site, _ array.Array) (engine.Sheet, error) {
 	return solve.Solve(treat(site, engine.TreatEndFire), exact())
 }
 
@@ -132,38 +134,38 @@ func halve(low, high float64, above func(float64) (bool, error)) (float64, error
 }
 
 // triangle works out the forward offset of a bent front row with a rear one.
-func (w *worker) triangle(a array) (t Triangle, err error) {
-	rear, outer := a.nearest(a.rear()), a.front[0]
+func (w *worker) triangle(a array.Array) (t Triangle, err error) {
+	rear, outer := a.Nearest(a.Rear()), a.Front[0]
 	t = Triangle{
-		Array:  a.name,
-		DepthM: -a.along(rear.At),
-		OuterM: a.along(outer.At) - a.along(rear.At),
-		AsideM: math.Abs(a.aside(outer.At) - a.aside(rear.At)),
+		Array:  a.Name,
+		DepthM: -a.Along(rear.At),
+		OuterM: a.Along(outer.At) - a.Along(rear.At),
+		AsideM: math.Abs(a.Aside(outer.At) - a.Aside(rear.At)),
 		SlantM: level(rear.At, outer.At),
 	}
 	t.StraightHz = w.speed / (4 * t.DepthM)
-	tape := func(site engine.Site, a array) (engine.Sheet, error) { return byTape(site, a, w.speed) }
+	tape := func(site engine.Site, a array.Array) (engine.Sheet, error) { return byTape(site, a, w.speed) }
 	if t.NullBeforeHz, t.OffsetM, t.NullAfterHz, err = w.mend(a, t.DepthM, endFire); err != nil {
 		return Triangle{}, err
 	}
 	if t.TapeBeforeHz, t.TapeOffsetM, t.TapeAfterHz, err = w.mend(a, t.DepthM, tape); err != nil {
 		return Triangle{}, err
 	}
-	t.SlantAfterM = level(rear.At, a.ahead(outer.At, t.OffsetM))
+	t.SlantAfterM = level(rear.At, a.Ahead(outer.At, t.OffsetM))
 	return t, nil
 }
 
 // mend finds the null of an array by itself, timed in one way, and the forward
 // offset of its front row that brings it to the target.
-func (w *worker) mend(a array, depth float64, timed func(engine.Site, array) (engine.Sheet, error)) (before, offset, after float64, err error) {
-	alone := a.alone(w.site)
+func (w *worker) mend(a array.Array, depth float64, timed func(engine.Site, array.Array) (engine.Sheet, error)) (before, offset, after float64, err error) {
+	alone := a.Alone(w.site)
 	nullAt := func(offset float64) (float64, error) {
-		site := a.moved(alone, a.front, offset)
-		sheet, err := timed(site, gather(a.name, site.Sources))
+		site := a.Moved(alone, a.Front, offset)
+		sheet, err := timed(site, array.Gather(a.Name, site.Sources))
 		if err != nil {
 			return 0, err
 		}
-		return rearNull(site, sheet)
+		return response.RearNull(site, sheet)
 	}
 	if before, err = nullAt(0); err != nil {
 		return 0, 0, 0, err

@@ -6,6 +6,7 @@ import (
 
 	"hushback/engine"
 	"hushback/engine/air"
+	"hushback/engine/array"
 	"hushback/engine/coverage"
 	"hushback/engine/solve"
 )
@@ -58,9 +59,9 @@ func (w *worker) notched() {
 func (w *worker) wide() {
 	top := w.site.Target.Range.HighHz
 	limit := 2 * w.speed / (3 * top)
-	several := distinct(w.arrays)
+	several := array.Distinct(w.arrays)
 	for _, a := range several {
-		if widest, _ := a.spacing(); widest > limit {
+		if widest, _ := a.Spacing(); widest > limit {
 			w.warnings.add("side-spacing", widest, "m", "%sneighbours in the front row stand %s apart; beyond %s, two thirds of a wavelength at %s, it breaks into lobes (%s).",
 				w.called(a, len(several)), metres(widest), metres(limit), hertz(top), practice)
 		}
@@ -70,7 +71,7 @@ func (w *worker) wide() {
 // uncontrolled tells where coverage is lost inside the range. A single source
 // or a pair has none to lose.
 func (w *worker) uncontrolled() {
-	if len(w.arrays) == 0 || len(w.arrays[0].front) < 3 {
+	if len(w.arrays) == 0 || len(w.arrays[0].Front) < 3 {
 		return
 	}
 	low, high := math.Inf(1), math.Inf(-1)
@@ -104,7 +105,7 @@ func (w *worker) near() {
 		for _, src := range w.site.Sources {
 			nearest = math.Min(nearest, level(src.At, mic.At))
 		}
-		if width := 2 * a.halfWidthM(); nearest < width {
+		if width := 2 * a.HalfWidthM(); nearest < width {
 			w.warnings.add("microphone-near", nearest, "m", "the rear microphone is %s from the nearest source and the array is %s wide: a null that near need not hold further back. Move it further away.", metres(nearest), metres(width))
 			return
 		}
@@ -122,31 +123,17 @@ func (w *worker) walled() {
 	}
 	a := w.arrays[0]
 	rearmost := math.Inf(1)
-	for _, other := range append(a.behind, a.front...) {
-		rearmost = math.Min(rearmost, a.along(other.At))
+	for _, other := range append(a.Behind, a.Front...) {
+		rearmost = math.Min(rearmost, a.Along(other.At))
 	}
-	from := a.ahead(a.at, rearmost)
+	from := a.Ahead(a.At, rearmost)
 	quarter := w.speed / (4 * w.site.Target.NullHz)
-	reach := math.Max(quarter, 2*(rearmost-a.along(mic.At)))
+	reach := math.Max(quarter, 2*(rearmost-a.Along(mic.At)))
 	for _, wall := range w.site.Walls {
-		if d, behind := a.back(from, wall); behind && d < reach {
+		if d, behind := a.Back(from, wall); behind && d < reach {
 			w.warnings.add("wall-behind", d, "m", "%s stands %s behind the array: its reflection fills the null.%s", wall.Name, metres(d), w.filled(wall))
 		}
 	}
-}
-
-// back is how far behind p a wall crosses the array's axis; false where it does
-// not, or only at a glancing angle.
-func (a array) back(p engine.Point, wall engine.Wall) (float64, bool) {
-	nx, ny := wall.From.Y-wall.To.Y, wall.To.X-wall.From.X
-	length := math.Hypot(nx, ny)
-	sin, cos := math.Sincos(a.axisRad)
-	facing := -(nx*cos + ny*sin) / length
-	if math.Abs(facing) < 0.5 {
-		return 0, false
-	}
-	d := ((wall.From.X-p.X)*nx + (wall.From.Y-p.Y)*ny) / length / facing
-	return d, d > 0
 }
 
 // filled says how deep the null at the target is with a wall, and how deep with

@@ -7,6 +7,7 @@ import (
 
 	"hushback/engine"
 	"hushback/engine/air"
+	"hushback/engine/array"
 	"hushback/engine/coverage"
 	"hushback/engine/field"
 	"hushback/engine/solve"
@@ -18,7 +19,7 @@ type worker struct {
 	ranges   engine.Ranges
 	speed    float64 // of sound, m/s
 	method   string  // how that was found
-	arrays   []array
+	arrays   []array.Array
 	axis     []float64 // frequencies over the range, in equal steps
 	sheet    engine.Sheet
 	report   *Report
@@ -47,7 +48,7 @@ func work(site engine.Site, r engine.Ranges) (Report, error) {
 		return Report{}, err
 	}
 	report := Report{Site: site, Sheet: sheet}
-	w := &worker{site: site, ranges: r, sheet: sheet, report: &report, arrays: arrays(site), axis: rangeAxis(site.Target.Range)}
+	w := &worker{site: site, ranges: r, sheet: sheet, report: &report, arrays: array.Of(site), axis: rangeAxis(site.Target.Range)}
 	w.speed, w.method = air.SoundSpeed(site.Air)
 	if err := w.measure(); err != nil {
 		return Report{}, err
@@ -91,7 +92,7 @@ func (w *worker) openings() ([]coverage.Opening, error) {
 	a := w.arrays[0]
 	freq := append(slices.Clone(w.axis), w.site.Target.NullHz)
 	slices.Sort(freq)
-	return coverage.Openings(a.alone(w.site), w.sheet, a.axisRad, slices.Compact(freq))
+	return coverage.Openings(a.Alone(w.site), w.sheet, a.AxisRad, slices.Compact(freq))
 }
 
 // opening is the report's coverage at one of its frequencies.
@@ -109,7 +110,7 @@ func lost(o coverage.Opening) bool { return o.AngleRad > 2*math.Pi-1e-6 }
 
 // explain writes the findings.
 func (w *worker) explain() error {
-	several := distinct(w.arrays)
+	several := array.Distinct(w.arrays)
 	for _, a := range several {
 		name := w.called(a, len(several))
 		w.depth(a, name)
@@ -130,9 +131,9 @@ func (w *worker) explain() error {
 }
 
 // called is how a text begins that is about one of several arrays.
-func (w *worker) called(a array, several int) string {
-	if several == 1 || a.name == "" {
+func (w *worker) called(a array.Array, several int) string {
+	if several == 1 || a.Name == "" {
 		return ""
 	}
-	return a.name + ": "
+	return a.Name + ": "
 }

@@ -8,7 +8,9 @@ import (
 	"gonum.org/v1/gonum/stat"
 
 	"hushback/engine"
+	"hushback/engine/array"
 	"hushback/engine/field"
+	"hushback/engine/response"
 )
 
 // The range is walked in steps of about rangeStepHz, between rangeLeast and
@@ -21,7 +23,7 @@ const (
 
 func rangeAxis(b engine.Band) []float64 {
 	n := int(math.Ceil((b.HighHz - b.LowHz) / rangeStepHz))
-	return steps(b.LowHz, b.HighHz, max(rangeLeast, min(rangeMost, n)))
+	return response.Steps(b.LowHz, b.HighHz, max(rangeLeast, min(rangeMost, n)))
 }
 
 // groundPoints is about how many points all zones together are looked at in.
@@ -38,11 +40,11 @@ type heard struct {
 // hear listens in a zone under the report's sheet.
 func (w *worker) hear(zone engine.Zone, at []engine.Point) (heard, error) {
 	h := heard{zone: zone, at: at}
-	r, err := listen(w.site, at, w.axis)
+	r, err := response.Listen(w.site, at, w.axis)
 	if err != nil {
 		return heard{}, err
 	}
-	p, inPhase := r.under(w.sheet), r.inPhase(loudest(w.site))
+	p, inPhase := r.Under(w.sheet), r.InPhase(response.Loudest(w.site))
 	for i := range w.axis {
 		energy, most := make([]float64, len(at)), make([]float64, len(at))
 		for j := range at {
@@ -159,12 +161,12 @@ func (w *worker) interplay() ([]Sides, error) {
 	}
 	band := w.site.Target
 	freq := slices.Compact([]float64{band.Range.LowHz, band.NullHz, band.Range.HighHz})
-	r, err := listen(w.site, append([]engine.Point{middle}, line...), freq)
+	r, err := response.Listen(w.site, append([]engine.Point{middle}, line...), freq)
 	if err != nil {
 		return nil, err
 	}
-	inPhase := r.inPhase(loudest(w.site))
-	set, alone := r.under(w.sheet), r.under(w.rearMuted())
+	inPhase := r.InPhase(response.Loudest(w.site))
+	set, alone := r.Under(w.sheet), r.Under(w.rearMuted())
 	var all []Sides
 	for i, f := range freq {
 		s := Sides{FreqHz: f}
@@ -193,8 +195,8 @@ func deepest(line []engine.Point, p []complex128, inPhase []float64) (db float64
 func (w *worker) twoSided() bool {
 	var left, right bool
 	for _, a := range w.arrays {
-		left = left || a.at.Y-a.halfWidthM() >= clearM
-		right = right || a.at.Y+a.halfWidthM() <= -clearM
+		left = left || a.At.Y-a.HalfWidthM() >= array.ClearM
+		right = right || a.At.Y+a.HalfWidthM() <= -array.ClearM
 	}
 	return left && right
 }
@@ -226,7 +228,7 @@ func (w *worker) across() (line []engine.Point, middle engine.Point) {
 	if low >= high {
 		return nil, middle
 	}
-	for _, y := range steps(low, high, acrossPoints) {
+	for _, y := range response.Steps(low, high, acrossPoints) {
 		line = append(line, engine.Point{X: middle.X, Y: y, Z: middle.Z})
 	}
 	return line, middle
