@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"hushback/control/preset"
+	"hushback/control/wire"
 	"hushback/engine"
 )
 
@@ -87,7 +88,7 @@ func (c *Controller) sendSafe(ctx context.Context, safe preset.Preset) (State, e
 		record = preset.Change{ID: changeID(opened, "safe"), Opened: opened}
 		book = c.cfg.Store.Begin
 	}
-	return c.goBack(ctx, towards(safe, record), book, errSafe.Error())
+	return c.goBack(ctx, towards(safe.Settings, record), book, errSafe.Error())
 }
 
 // findFirst makes sure that what every output held before the first write to it
@@ -97,11 +98,11 @@ func (c *Controller) findFirst(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	for _, o := range c.cfg.Outputs {
-		if _, ok := (engine.Sheet{Settings: found.Settings}).Setting(o.Number); ok {
+	for _, output := range c.wire.Readable() {
+		if _, ok := (engine.Sheet{Settings: found.Settings}).Setting(output); ok {
 			continue
 		}
-		now, err := c.read(ctx)
+		now, err := c.look(ctx)
 		if err != nil {
 			return fmt.Errorf("nothing was sent: what the processor holds could not be stored first: %w", err)
 		}
@@ -112,8 +113,8 @@ func (c *Controller) findFirst(ctx context.Context) error {
 
 // towards is the record of a change that is on its way to the safe preset: its
 // Before says where a restart goes, and no dry run stands behind it.
-func towards(safe preset.Preset, record preset.Change) preset.Change {
-	record.Digest, record.Before, record.After = "", safe.Settings, safe.Settings
+func towards(safe []engine.Setting, record preset.Change) preset.Change {
+	record.Digest, record.Before, record.After = "", safe, safe
 	return record
 }
 
@@ -128,7 +129,7 @@ func (c *Controller) rollBack(ctx context.Context, record preset.Change, reason 
 		state, goErr := c.goBack(ctx, record, c.noteFor, reason)
 		return state, errors.Join(err, goErr)
 	}
-	return c.goBack(ctx, towards(safe, record), c.cfg.Store.Redirect, reason)
+	return c.goBack(ctx, towards(safe.Settings, record), c.cfg.Store.Redirect, reason)
 }
 
 // noteFor notes an entry that leaves the record of the open change as it is.
@@ -143,10 +144,11 @@ func (c *Controller) goBack(ctx context.Context, record preset.Change, book func
 		to = ToSafe
 	}
 	bookErr := book(record, c.entry(record.ID, "rolling back", fmt.Sprintf("to %s: %s", to, reason)))
-	readings, doubts := c.undo(ctx, record)
+	readings, doubts := c.undo(ctx, to, record)
 	if len(doubts) == 0 {
-		end := c.cfg.Store.End(c.entry(record.ID, "rolled back", fmt.Sprintf("to %s, read back: %s", to, reason)), record.Before)
-		state := RolledBack{Change: record.ID, To: to, Reason: reason, Readings: readings}
+		end := c.cfg.Store.End(c.entry(record.ID, "rolled back", fmt.Sprintf("to %s, %s: %s", to, c.exceptBlind("read back"), reason)), record.Before)
+		state := RolledBack{Change: record.ID, To: to, Reason: reason, Readings: readings, Blind: c.wire.Blind()}
+		c.nothingStrange()
 		c.notify(state)
 		return state, errors.Join(bookErr, end)
 	}
@@ -156,20 +158,38 @@ func (c *Controller) goBack(ctx context.Context, record preset.Change, book func
 	return state, errors.Join(bookErr, end)
 }
 
-// undo sends the way back and reads it back. It does not stop when ctx ends,
-// only when no honest attempt takes that long.
-func (c *Controller) undo(ctx context.Context, record preset.Change) ([]Reading, map[int]error) {
-	steps, err := c.way(PartUndo, record.Before)
-	if err != nil { // the profile was changed since
+// undo sends the way back and reads it back; whether an output is in doubt, a
+// last certain look says. It does not stop when ctx ends, only when no honest
+// attempt takes that long.
+func (c *Controller) undo(ctx context.Context, to string, record preset.Change) ([]Reading, map[int]error) {
+	err := c.checkLoudness(record.Before) // the site's limits may be lower by now
+	var steps []Step
+	if err == nil {
+		steps, err = c.wayBack(to, record.Before, record.After)
+	}
+	if err != nil { // the profile or the site was changed since
 		doubts := map[int]error{}
 		for _, set := range record.Before {
 			doubts[set.Output] = err
 		}
 		return nil, doubts
 	}
-	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), c.wire.longest(steps))
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), c.wire.Longest(steps))
 	defer cancel()
-	return c.wire.carry(ctx, steps, goOn, func(int, []Reading) {})
+	readings, doubts := c.wire.Carry(ctx, steps, wire.GoOn, func(int, []Reading) {})
+	for _, seen := range c.wire.Look(ctx, c.wire.Readable()) {
+		output := seen.Setting.Output
+		want, wanted := engine.Sheet{Settings: record.Before}.Setting(output)
+		what := c.wire.Difference(c.wire.Stored(want), seen.Setting)
+		switch {
+		case !wanted: // the change had nothing to do with it
+		case seen.Err == nil && what == "":
+			delete(doubts, output) // whatever happened on the way
+		case doubts[output] == nil:
+			doubts[output] = cmp.Or(seen.Err, errors.New(what))
+		}
+	}
+	return readings, doubts
 }
 
 // adrift says what went wrong, each output's own reason in turn.
@@ -180,7 +200,7 @@ func adrift(to, reason string, doubts map[int]error) string {
 			whys = append(whys, why)
 		}
 	}
-	return fmt.Sprintf("on the way to %s (%s): %s; an output in doubt was not opened", to, reason, strings.Join(whys, "; "))
+	return fmt.Sprintf("on the way to %s (%s): %s; an output in doubt was made no louder", to, reason, strings.Join(whys, "; "))
 }
 
 // first is the doubt about the lowest output, nil if there is none.

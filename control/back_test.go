@@ -59,26 +59,28 @@ func TestCancelAtEveryWrite(t *testing.T) {
 }
 
 func TestTheReasonOfACancelIsTold(t *testing.T) {
-	cases := map[string]struct {
-		cause error
-		want  string
-	}{
-		"no cause":  {nil, "the daemon was told to stop"},
-		"a cause":   {errors.New("rolled back by hand"), "rolled back by hand"},
-		"time over": {context.DeadlineExceeded, "the time given to it was over"},
-	}
-	for name, c := range cases {
-		r := newRig(t)
-		ctx, cancel := context.WithCancelCause(t.Context())
-		state := r.apply(ctx, func(ctx context.Context, _ Held) Decision {
-			cancel(c.cause)
-			<-ctx.Done()
-			return Keep
-		})
-		if back, ok := state.(RolledBack); !ok || back.Reason != c.want {
-			t.Errorf("%s: %+v", name, state)
+	synctest.Test(t, func(t *testing.T) {
+		cases := map[string]struct {
+			cause error
+			want  string
+		}{
+			"no cause":  {nil, "the daemon was told to stop"},
+			"a cause":   {errors.New("rolled back by hand"), "rolled back by hand"},
+			"time over": {context.DeadlineExceeded, "the time given to it was over"},
 		}
-	}
+		for name, c := range cases {
+			r := newRig(t)
+			ctx, cancel := context.WithCancelCause(t.Context())
+			state := r.apply(ctx, func(ctx context.Context, _ Held) Decision {
+				cancel(c.cause)
+				<-ctx.Done()
+				return Keep
+			})
+			if back, ok := state.(RolledBack); !ok || back.Reason != c.want {
+				t.Errorf("%s: %+v", name, state)
+			}
+		}
+	})
 }
 
 // TestCancelDuringTheProof lets a proof that does not listen to its context
@@ -171,7 +173,12 @@ func (r *rig) crashAt(n int, act func(context.Context)) (bury func()) {
 	ctx, cancel := context.WithCancel(context.Background())
 	var gone sync.WaitGroup
 	gone.Go(func() { act(ctx) })
-	synctest.Wait()
+	for range 100_000 { // a ramp, or a wait for late answers, may come before
+		if synctest.Wait(); line.writes() == n {
+			break
+		}
+		time.Sleep(time.Millisecond)
+	}
 	if line.writes() != n {
 		r.t.Fatalf("%d writes, the crash was to come at %d", line.writes(), n)
 	}
@@ -228,16 +235,36 @@ func TestRecoverGoesThroughThoughItsContextEnds(t *testing.T) {
 	})
 }
 
-func TestRecoverWithAProfileThatNoLongerFits(t *testing.T) {
-	r := newRig(t)
-	too := asFound()
-	too[1].GainDB = 7 // out of the range of this profile
-	must(t, r.store.Begin(preset.Change{ID: "old", Digest: "d", Before: too, After: safe()}, preset.Entry{}))
-	state, found, err := r.Recover(t.Context())
-	if adrift, ok := state.(Adrift); !ok || !found || err != nil || !strings.Contains(adrift.Reason, "gain of 7 dB is outside") {
-		t.Errorf("%+v, %t, %v", state, found, err)
+// TestRecoverToWhatNoLongerFits: the profile's range, the site's limit or its
+// outputs were changed between the crash and the restart.
+func TestRecoverToWhatNoLongerFits(t *testing.T) {
+	cases := map[string]struct {
+		alter func(*engine.Setting)
+		want  string
+	}{
+		"a delay out of range":      {func(s *engine.Setting) { s.DelaySec = 0.6 }, "delay of 600 ms is outside"},
+		"a gain above its limit":    {func(s *engine.Setting) { s.GainDB = 0.5 }, "output 2: gain 0.5 dB is above its limit of 0 dB"},
+		"an output of another site": {func(s *engine.Setting) { s.Output = 0 }, "output 5 is not one that the site uses"},
 	}
-	equal(t, "writes", r.line.writes(), 0)
+	for name, c := range cases {
+		run(t, name, func(t *testing.T) {
+			r := newRig(t)
+			too := asFound()
+			if c.alter(&too[1]); too[1].Output == 0 {
+				too = append(asFound(), engine.Setting{Output: 5, Polarity: 1})
+			}
+			must(t, r.store.Begin(preset.Change{ID: "old", Digest: "d", Before: too, After: safe()}, preset.Entry{}))
+			state, found, err := r.Recover(t.Context())
+			if adrift, ok := state.(Adrift); !ok || !found || err != nil || !strings.Contains(adrift.Reason, c.want) {
+				t.Errorf("%+v, %t, %v", state, found, err)
+			}
+			equal(t, "writes", r.line.writes(), 0)
+			if state, err := r.Safe(t.Context()); err != nil || state.(RolledBack).To != ToSafe {
+				t.Errorf("safe afterwards: %+v, %v", state, err)
+			}
+			r.holds("safe", safe())
+		})
+	}
 }
 
 // TestNothingIsEverLouder sends changes between random states over a lossy
@@ -270,7 +297,7 @@ func TestNothingIsEverLouder(t *testing.T) {
 			}
 			d, err := r.DryRun(t.Context(), engine.Sheet{Settings: after})
 			must(t, err)
-			confirmed, err := r.Confirm(d.Digest)
+			confirmed, err := r.Confirm(d.Digest, Consent{})
 			must(t, err)
 			rate := rng.Float64() * 0.3
 			r.line.lose = func(int, osc.Message) bool { return rng.Float64() < rate }

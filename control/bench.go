@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"sync"
+
+	"hushback/control/wire"
 )
 
 // Bench mutes and opens outputs for measuring. It sends only what the dry run
@@ -52,7 +54,7 @@ func (b *bench) play(ctx context.Context, solo int, words string) error {
 	}
 	var steps []Step
 	for _, s := range b.steps {
-		if s.solo == solo {
+		if s.Solo == solo {
 			steps = append(steps, s)
 		}
 	}
@@ -67,7 +69,7 @@ func (b *bench) play(ctx context.Context, solo int, words string) error {
 	stop := context.AfterFunc(b.ctx, func() { cancel(context.Cause(b.ctx)) })
 	defer stop()
 	b.stands = unknown
-	_, doubts := b.c.wire.carry(ctx, steps, giveUp, func(int, []Reading) {})
+	_, doubts := b.c.wire.Carry(ctx, steps, wire.GiveUp, func(int, []Reading) {})
 	if len(doubts) == 0 && ctx.Err() == nil {
 		b.stands = solo
 	}

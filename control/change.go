@@ -8,11 +8,11 @@ import (
 	"time"
 
 	"hushback/control/preset"
-	"hushback/control/processor"
+	"hushback/control/wire"
 	"hushback/engine"
 )
 
-// Proof is what measuring says of the sheet that stands on the processor.
+// Proof is what measuring says of the sheet that stands on the processors.
 type Proof struct {
 	Proven bool
 	Reason string // why not; or in short what was shown
@@ -39,20 +39,22 @@ type Decide func(ctx context.Context, held Held) Decision
 type change struct {
 	c        *Controller
 	record   preset.Change
-	steps    []Step
+	dry      DryRun
 	readings []Reading
 }
 
 // Apply carries out a confirmed dry run: one transaction that ends Kept,
 // RolledBack or Adrift.
 //
-// Before the first write the processor must stand as it did at the dry run, a
-// safe preset must be there, the as-found preset is stored if there is none,
+// Before the first write the processors must, looked at for certain, stand as
+// they did at the dry run, a safe preset must be there, the as-found preset is stored if there is none,
 // and the journal has what a restart needs to go back. The sheet is sent and
 // read back; prove measures it; every output is brought to its sheet state. A
 // change that is not proven is rolled back there and then; a proven one is
-// held, and decide says what becomes of it. Without a decide it is kept. When ctx ends (its cause is told as the reason), or Safe is
-// called, or anything fails, the change is rolled back before Apply returns.
+// held, and decide says what becomes of it. Without a decide it is kept, as long
+// as a last certain look finds the sheet on the processors. When ctx ends (its
+// cause is told as the reason), or Safe is called, or anything fails, the change
+// is rolled back before Apply returns.
 //
 // With Idle the error says why nothing was sent. Any other state may come with
 // an error too: that of a journal that could not be written.
@@ -75,8 +77,9 @@ func (c *Controller) Apply(ctx context.Context, confirmed *Confirmed, prove Prov
 		why = ch.stillStands(ctx)
 	}
 	if why == nil {
-		if why = c.cfg.Store.End(c.entry(ch.record.ID, "kept", "the sheet stays on the processor"), ch.record.After); why == nil {
-			final = Kept{Change: ch.record.ID, Readings: ch.readings}
+		if why = c.cfg.Store.End(c.entry(ch.record.ID, "kept", c.exceptBlind("the sheet stays on the processors")), ch.dry.After); why == nil {
+			final = Kept{Change: ch.record.ID, Readings: ch.readings, Blind: ch.dry.Blind}
+			c.nothingStrange()
 			c.notify(final)
 			return final, nil
 		}
@@ -98,7 +101,7 @@ func (c *Controller) begin(ctx context.Context, confirmed *Confirmed) (*change, 
 	if _, err := c.safePreset(); err != nil {
 		return nil, err
 	}
-	now, err := c.read(ctx)
+	now, err := c.look(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -109,10 +112,13 @@ func (c *Controller) begin(ctx context.Context, confirmed *Confirmed) (*change, 
 		return nil, err
 	}
 	opened := c.cfg.Now()
-	ch := &change{c: c, steps: d.Steps, record: preset.Change{
+	ch := &change{c: c, dry: d, record: preset.Change{
 		ID:     changeID(opened, d.Digest),
-		Opened: opened, Digest: d.Digest, Before: d.Before, After: d.After,
+		Opened: opened, Digest: d.Digest, Before: d.back, After: d.After,
 	}}
+	if d.Back == ToSafe {
+		ch.record = towards(d.back, ch.record)
+	}
 	return ch, c.cfg.Store.Begin(ch.record, c.entry(ch.record.ID, "sending",
 		fmt.Sprintf("the dry run %.12s was confirmed and is being sent", d.Digest)))
 }
@@ -129,30 +135,45 @@ func (c *Controller) checkUnchanged(before, now []engine.Setting) error {
 	return nil
 }
 
-// changed says which value differs first, "" if none does.
-func (c *Controller) changed(before, now []engine.Setting) string {
-	for i, was := range before {
-		for _, param := range processor.Params {
-			if !c.cfg.Profile.Same(param, was, now[i]) {
-				return fmt.Sprintf("output %d: %s was %s and is %s", was.Output, param,
-					c.cfg.Profile.Words(param, was), c.cfg.Profile.Words(param, now[i]))
-			}
+// changed says which of the values read differs first from what it was, "" if
+// none does.
+func (c *Controller) changed(was, now []engine.Setting) string {
+	for _, is := range now {
+		before, _ := engine.Sheet{Settings: was}.Setting(is.Output)
+		if what := c.wire.Difference(before, is); what != "" {
+			return what
 		}
 	}
 	return ""
 }
 
-// stillStands looks once more before the change is kept: while it was held,
-// somebody else, or a power cut, may have changed the processor.
+// stillStands looks once more, for certain, before the change is kept: what was
+// read back in haste may have been an old answer, and while the change was held
+// somebody else, or a power cut, may have changed the processors.
 func (ch *change) stillStands(ctx context.Context) error {
-	now, err := ch.c.read(ctx)
+	seen := ch.c.wire.Look(ctx, ch.c.wire.Readable())
+	now, err := wire.Settings(seen)
 	if err != nil {
 		return err
 	}
-	if what := ch.c.changed(ch.record.After, now); what != "" {
+	if what := ch.c.changed(ch.dry.After, now); what != "" {
 		return fmt.Errorf("somebody changed the processor while the change was held: %s", what)
 	}
+	for _, s := range seen {
+		if s.Limited != "" {
+			return errors.New(s.Limited)
+		}
+	}
 	return nil
+}
+
+// exceptBlind adds to what a journal says of all outputs that it is not true of
+// those that cannot be read back.
+func (c *Controller) exceptBlind(words string) string {
+	if blind := c.wire.Blind(); len(blind) > 0 {
+		words += fmt.Sprintf(" (outputs %v cannot be read back)", blind)
+	}
+	return words
 }
 
 // carryOut goes forward as far as it can. nil means that the change is to be
@@ -174,7 +195,7 @@ func (ch *change) carryOut(ctx context.Context, prove Prove, decide Decide) erro
 // part is the steps of one part of the change.
 func (ch *change) part(p Part) []Step {
 	var steps []Step
-	for _, s := range ch.steps {
+	for _, s := range ch.dry.Steps {
 		if s.Part == p {
 			steps = append(steps, s)
 		}
@@ -182,19 +203,19 @@ func (ch *change) part(p Part) []Step {
 	return steps
 }
 
-// send brings the sheet onto the processor and reads it back.
+// send brings the sheet onto the processors and reads it back.
 func (ch *change) send(ctx context.Context) error {
 	steps := ch.part(PartSend)
 	tell := func(sent int, readings []Reading) {
 		ch.c.notify(Sending{Change: ch.record.ID, Sent: sent, Total: len(steps), Readings: readings})
 	}
 	tell(0, nil)
-	readings, doubts := ch.c.wire.carry(ctx, steps, giveUp, tell)
+	readings, doubts := ch.c.wire.Carry(ctx, steps, wire.GiveUp, tell)
 	ch.readings = readings
 	if err := first(doubts); err != nil {
 		return err
 	}
-	return ch.c.note(ch.record.ID, "read back", "every parameter of every output is what the sheet wants")
+	return ch.c.note(ch.record.ID, "read back", ch.c.exceptBlind("every parameter of every output is what the sheet wants"))
 }
 
 // measure takes the proof and brings every output back to its sheet state.

@@ -17,44 +17,46 @@ import (
 )
 
 func TestAChangeThatIsKept(t *testing.T) {
-	r := newRig(t)
-	d, confirmed := r.confirmed()
-	state, err := r.Apply(t.Context(), confirmed, listen, keep)
-	must(t, err)
-	kept, ok := state.(Kept)
-	if !ok {
-		t.Fatalf("%T %+v", state, state)
-	}
-	r.holds("kept", sheet().Settings)
-	r.settled("kept")
-	equal(t, "writes counted", r.Writes(), r.line.writes())
-
-	found, ok, err := r.store.Get(preset.AsFound)
-	if !ok || err != nil || !alike(found.Settings[1], asFound()[1]) || len(found.Settings) != 4 {
-		t.Errorf("as found: %+v, %t, %v", found, ok, err)
-	}
-	if len(kept.Readings) != 16 {
-		t.Errorf("%d readings, want four for each output", len(kept.Readings))
-	}
-	for i, reading := range kept.Readings {
-		if reading.Output != 1+i/4 || reading.Param != processor.Params[i%4] || !reading.Same || reading.Got != reading.Wanted {
-			t.Errorf("reading %d: %+v", i, reading)
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t)
+		d, confirmed := r.confirmed()
+		state, err := r.Apply(t.Context(), confirmed, listen, keep)
+		must(t, err)
+		kept, ok := state.(Kept)
+		if !ok {
+			t.Fatalf("%T %+v", state, state)
 		}
-	}
-	equal(t, "delay of output 3", kept.Readings[8].Got, "5.57 ms")
-	equal(t, "mute of output 4", kept.Readings[15].Got, "muted")
-	equal(t, "journal", r.events(), []string{"as found stored", "sending", "read back",
-		"measuring", "measuring", "measuring", "measuring", "measuring", "held", "kept"})
+		r.holds("kept", sheet().Settings)
+		r.settled("kept")
+		equal(t, "writes counted", r.Writes(), r.line.writes())
 
-	// What went out is what the dry run listed for sending and measuring, each
-	// once and in that order.
-	var want []string
-	for _, s := range d.Steps {
-		if s.Part != PartUndo {
-			want = append(want, s.Message.String())
+		found, ok, err := r.store.Get(preset.AsFound)
+		if !ok || err != nil || !alike(found.Settings[1], asFound()[1]) || len(found.Settings) != 4 {
+			t.Errorf("as found: %+v, %t, %v", found, ok, err)
 		}
-	}
-	equal(t, "datagrams", spelled(r.line.sent), want)
+		if len(kept.Readings) != 16 {
+			t.Errorf("%d readings, want four for each output", len(kept.Readings))
+		}
+		for i, reading := range kept.Readings {
+			if reading.Output != 1+i/4 || reading.Param != processor.Params[i%4] || !reading.Same || reading.Got != reading.Wanted {
+				t.Errorf("reading %d: %+v", i, reading)
+			}
+		}
+		equal(t, "delay of output 3", kept.Readings[8].Got, "5.57 ms")
+		equal(t, "mute of output 4", kept.Readings[15].Got, "muted")
+		equal(t, "journal", r.events(), []string{"as found stored", "sending", "read back",
+			"measuring", "measuring", "measuring", "measuring", "measuring", "held", "kept"})
+
+		// What went out is what the dry run listed for sending and measuring, each
+		// once and in that order.
+		var want []string
+		for _, s := range d.Steps {
+			if s.Part != PartUndo {
+				want = append(want, s.Message.String())
+			}
+		}
+		equal(t, "datagrams", spelled(r.line.sent), want)
+	})
 }
 
 func spelled(messages []osc.Message) []string {
@@ -67,49 +69,53 @@ func spelled(messages []osc.Message) []string {
 
 // TestStatesAreToldInOrder follows what a page would show.
 func TestStatesAreToldInOrder(t *testing.T) {
-	r := newRig(t)
-	r.apply(t.Context(), keep)
-	var names []string
-	sent, read := -1, -1
-	for _, s := range r.states {
-		name := strings.TrimPrefix(fmt.Sprintf("%T", s), "control.")
-		if len(names) == 0 || names[len(names)-1] != name {
-			names = append(names, name)
-		}
-		if s, ok := s.(Sending); ok {
-			if s.Sent < sent || len(s.Readings) < read || s.Total != 19 || s.Sent > s.Total {
-				t.Errorf("progress went from %d sent, %d read to %d of %d sent, %d read", sent, read, s.Sent, s.Total, len(s.Readings))
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t)
+		r.apply(t.Context(), keep)
+		var names []string
+		sent, read := -1, -1
+		for _, s := range r.states {
+			name := strings.TrimPrefix(fmt.Sprintf("%T", s), "control.")
+			if len(names) == 0 || names[len(names)-1] != name {
+				names = append(names, name)
 			}
-			sent, read = s.Sent, len(s.Readings)
+			if s, ok := s.(Sending); ok {
+				if s.Sent < sent || len(s.Readings) < read || s.Total != 26 || s.Sent > s.Total {
+					t.Errorf("progress went from %d sent, %d read to %d of %d sent, %d read", sent, read, s.Sent, s.Total, len(s.Readings))
+				}
+				sent, read = s.Sent, len(s.Readings)
+			}
 		}
-	}
-	equal(t, "states", names, []string{"Sending", "Measuring", "Held", "Kept"})
-	equal(t, "sent", sent, 19)
-	equal(t, "read", read, 16)
-	// A state that was told never changes afterwards.
-	for i, s := range r.states {
-		equal(t, "a state told earlier", fmt.Sprintf("%+v", s), r.words[i])
-	}
+		equal(t, "states", names, []string{"Sending", "Measuring", "Held", "Kept"})
+		equal(t, "sent", sent, 26)
+		equal(t, "read", read, 16)
+		// A state that was told never changes afterwards.
+		for i, s := range r.states {
+			equal(t, "a state told earlier", fmt.Sprintf("%+v", s), r.words[i])
+		}
+	})
 }
 
 func TestTheAsFoundPresetIsStoredBeforeTheFirstWrite(t *testing.T) {
-	r := newRig(t)
-	r.line.onWrite = func(nth int) {
-		p, ok, err := r.store.Get(preset.AsFound)
-		if !ok || err != nil || !alike(p.Settings[0], asFound()[0]) {
-			t.Errorf("at write %d: as found %+v, %t, %v", nth, p, ok, err)
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t)
+		r.line.onWrite = func(nth int) {
+			p, ok, err := r.store.Get(preset.AsFound)
+			if !ok || err != nil || !alike(p.Settings[0], asFound()[0]) {
+				t.Errorf("at write %d: as found %+v, %t, %v", nth, p, ok, err)
+			}
+			if c, open, err := r.store.OpenChange(); !open || err != nil || !alike(c.Before[1], asFound()[1]) {
+				t.Errorf("at write %d: open change %+v, %t, %v", nth, c, open, err)
+			}
 		}
-		if c, open, err := r.store.OpenChange(); !open || err != nil || !alike(c.Before[1], asFound()[1]) {
-			t.Errorf("at write %d: open change %+v, %t, %v", nth, c, open, err)
+		r.apply(t.Context(), keep)
+		// A later change finds the sheet, but as found stays what it was.
+		r.line.onWrite = nil
+		r.apply(t.Context(), keep)
+		if p, _, err := r.store.Get(preset.AsFound); err != nil || !alike(p.Settings[0], asFound()[0]) {
+			t.Errorf("after the second change: as found %+v, %v", p, err)
 		}
-	}
-	r.apply(t.Context(), keep)
-	// A later change finds the sheet, but as found stays what it was.
-	r.line.onWrite = nil
-	r.apply(t.Context(), keep)
-	if p, _, err := r.store.Get(preset.AsFound); err != nil || !alike(p.Settings[0], asFound()[0]) {
-		t.Errorf("after the second change: as found %+v, %v", p, err)
-	}
+	})
 }
 
 func TestLostWritesAreRepeated(t *testing.T) {
@@ -153,7 +159,7 @@ func TestALossyLine(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
 			r := newRig(t)
 			rng := rand.New(rand.NewPCG(seed, round))
-			rate := 0.05 + 0.4*rng.Float64()
+			rate := 0.05 + 0.8*rng.Float64()
 			_, confirmed := r.confirmed()
 			r.line.lose = func(int, osc.Message) bool { return rng.Float64() < rate }
 			r.line.silent = func(osc.Message) bool { return rng.Float64() < rate/2 }
@@ -204,7 +210,7 @@ func TestAStuckParameterRollsBack(t *testing.T) {
 	for _, address := range []string{
 		"/out/1/gain", "/out/1/polarity", "/out/2/delay", "/out/3/delay", "/out/3/mute", "/out/4/gain", "/out/4/mute",
 	} {
-		t.Run(address, func(t *testing.T) {
+		run(t, address, func(t *testing.T) {
 			r := newRig(t)
 			r.device.stuck = func(a string, _ any) bool { return a == address }
 			state := r.apply(t.Context(), keep)
@@ -241,20 +247,20 @@ func TestAdrift(t *testing.T) {
 		}
 		return adrift
 	}
-	t.Run("is said and stays", func(t *testing.T) {
+	run(t, "is said and stays", func(t *testing.T) {
 		r := newRig(t)
 		adrift := stuckAtSheet(r)
 		equal(t, "outputs", adrift.Outputs, []int{2})
 		for _, want := range []string{
 			"on the way to what stood before (output 2: polarity: wanted normal, got reversed)",
-			"output 2: gain: wanted 0.0 dB, got -7.8 dB", "not opened",
+			"output 2: gain: wanted -4.8 dB, got -7.8 dB", "an output in doubt was made no louder",
 		} {
 			if !strings.Contains(adrift.Reason, want) {
 				t.Errorf("reason %q\nwants %q in it", adrift.Reason, want)
 			}
 		}
-		if !r.device.get(2).Muted {
-			t.Error("an output in doubt was opened")
+		if got := r.device.get(2); got.Muted || got.GainDB > -7.7 {
+			t.Errorf("an output in doubt was made louder: %+v", got)
 		}
 		r.holds("the others", []engine.Setting{asFound()[0], asFound()[2], asFound()[3]})
 		entries, err := r.store.Journal(1)
@@ -277,7 +283,7 @@ func TestAdrift(t *testing.T) {
 			t.Error("nothing was tried")
 		}
 	})
-	t.Run("a restart resolves it", func(t *testing.T) {
+	run(t, "a restart resolves it", func(t *testing.T) {
 		r := newRig(t)
 		stuckAtSheet(r)
 		r.device.stuck = nil
@@ -289,7 +295,7 @@ func TestAdrift(t *testing.T) {
 		r.holds("recovered", asFound())
 		r.settled("recovered")
 	})
-	t.Run("safe resolves it", func(t *testing.T) {
+	run(t, "safe resolves it", func(t *testing.T) {
 		r := newRig(t)
 		adrift := stuckAtSheet(r)
 		r.device.stuck = nil
@@ -315,12 +321,13 @@ func TestASilentProcessorIsAdriftInBoundedTime(t *testing.T) {
 		start := time.Now()
 		state := r.apply(t.Context(), keep)
 		adrift, ok := state.(Adrift)
-		if !ok || !slices.Equal(adrift.Outputs, []int{1, 2, 3, 4}) || !strings.Contains(adrift.Reason, "no answer to /out/1/gain") {
+		if !ok || !slices.Equal(adrift.Outputs, []int{1, 2, 3, 4}) || !strings.Contains(adrift.Reason, "no answer to /out/1/") {
 			t.Errorf("%+v", state)
 		}
-		// One parameter going forward, then a mute and a value of each output
-		// going back, each asked for 4 times 100 ms.
-		if took, want := time.Since(start), 9*4*100*time.Millisecond; took > want {
+		// A look before, going forward, then gains, mutes and values of all outputs
+		// at once going back, twice as often, then a look: 4 times 100 ms each, and
+		// before each look as long as an answer can be late.
+		if took, want := time.Since(start), (1+1+3*2+1)*4*100*time.Millisecond+3*100*time.Millisecond; took > want {
 			t.Errorf("took %v, want at most %v", took, want)
 		}
 	})

@@ -5,7 +5,6 @@ import (
 	"strings"
 	"text/tabwriter"
 
-	"hushback/control/processor"
 	"hushback/engine"
 )
 
@@ -19,13 +18,16 @@ func Describe(d DryRun, outputs []engine.Output) string {
 	for _, o := range outputs {
 		fmt.Fprintf(&b, "output %d (%s): %s\n", o.Number, o.Label, strings.Join(turns(d, o.Number), ", "))
 	}
+	if len(d.Blind) > 0 {
+		fmt.Fprintf(&b, "\noutputs %v cannot be read back: what they hold is what they were last sent, as far as that is known\n", d.Blind)
+	}
 	parts := []struct {
 		part Part
 		when string
 	}{
 		{PartSend, "sent once it is confirmed, each read back"},
 		{PartMeasure, "sent while it is measured"},
-		{PartUndo, "sent only to go back to what stands now"},
+		{PartUndo, "sent only to go back to " + map[bool]string{true: ToSafe, false: "what stands now"}[d.Back == ToSafe]},
 	}
 	for _, p := range parts {
 		fmt.Fprintf(&b, "\n%s:\n", p.when)
@@ -37,32 +39,22 @@ func Describe(d DryRun, outputs []engine.Output) string {
 		}
 		table.Flush()
 	}
-	b.WriteString("\nNone of this was sent. A datagram that is not answered is sent again, a few times at most.\n")
+	b.WriteString("\nNone of this was sent. What is not read back is sent again, a few times at most.\n")
 	return b.String()
 }
 
-// turns is what becomes of each parameter of an output: "delay 0.00 ms → 4.21 ms",
+// turns is what becomes of each value of an output: "delay 0.00 ms → 4.21 ms",
 // "open (stays)".
 func turns(d DryRun, output int) []string {
 	var turns []string
-	for _, param := range processor.Params {
-		before, after := ends(d, PartUndo, output, param), ends(d, PartSend, output, param)
-		if before == after {
-			turns = append(turns, after+" (stays)")
-			continue
+	for _, t := range d.Turns {
+		switch {
+		case t.Output != output:
+		case t.Before == t.After:
+			turns = append(turns, t.After+" (stays)")
+		default:
+			turns = append(turns, t.Before+" → "+strings.TrimPrefix(t.After, t.Param.String()+" "))
 		}
-		turns = append(turns, before+" → "+strings.TrimPrefix(after, param.String()+" "))
 	}
 	return turns
-}
-
-// ends is the value with which a part leaves a parameter, in words.
-func ends(d DryRun, part Part, output int, param processor.Param) string {
-	value := "?"
-	for _, s := range d.Steps {
-		if s.Part == part && s.Output == output && s.Param == param {
-			value = s.value
-		}
-	}
-	return value
 }

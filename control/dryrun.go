@@ -5,26 +5,26 @@ import (
 	"crypto/rand"
 	"crypto/sha256"
 	"encoding/hex"
-	"errors"
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
-	"hushback/control/osc"
 	"hushback/control/processor"
 	"hushback/engine"
 )
 
-// DryRun reads the processor and lists exactly what bringing the sheet onto it
-// could send: the way there, the mutes and opens of the measurement, the way
+// DryRun reads the processors and lists exactly what bringing the sheet onto
+// them could send: the way there, the mutes and opens of the measurement, the way
 // back. It sends queries only. From then on this dry run, and no earlier one,
 // can be confirmed.
 //
 // It refuses a sheet that does not set each output of the site exactly once,
 // sets one to what the processor cannot be set to, or sets one louder than its
 // limit; a processor that stands above a limit, as rolling back would set that
-// again; ErrBusy while a change runs, ErrAdrift after one that left outputs in
-// doubt.
+// again; ErrWiring if an output has another label there than in the site; ErrBusy
+// while a change runs, ErrAdrift after one that left outputs in doubt, ErrNoSafe
+// if only the safe preset is there to go back to and it is not.
 func (c *Controller) DryRun(ctx context.Context, sheet engine.Sheet) (DryRun, error) {
 	ctx, j, err := c.take(ctx, reading)
 	if err != nil {
@@ -35,22 +35,26 @@ func (c *Controller) DryRun(ctx context.Context, sheet engine.Sheet) (DryRun, er
 	if err := c.checkSheet(after); err != nil {
 		return DryRun{}, fmt.Errorf("sheet: %w", err)
 	}
+	for i, set := range after {
+		after[i] = c.wire.Stored(set)
+	}
 	if err := c.checkNotAdrift(); err != nil {
 		return DryRun{}, err
 	}
-	before, err := c.read(ctx)
+	if err := c.checkLabels(ctx); err != nil {
+		return DryRun{}, err
+	}
+	before, err := c.stands(ctx)
 	if err != nil {
 		return DryRun{}, err
 	}
 	if err := c.checkLoudness(before); err != nil {
 		return DryRun{}, fmt.Errorf("the processor stands too loud to come back to: %w: turn it down there first", err)
 	}
-	d := DryRun{Before: before, After: after, Expires: c.cfg.Now().Add(c.cfg.ConfirmFor)}
-	rand.Read(d.Nonce[:]) // never fails
-	if d.Steps, err = c.steps(before, after); err != nil {
+	d, err := c.draw(before, after)
+	if err != nil {
 		return DryRun{}, err
 	}
-	d.Digest = digest(d)
 	own := d.clone()
 	c.mu.Lock()
 	c.draft, c.confirmed = &own, nil
@@ -58,13 +62,88 @@ func (c *Controller) DryRun(ctx context.Context, sheet engine.Sheet) (DryRun, er
 	return d, nil
 }
 
+// draw makes the dry run between two states.
+func (c *Controller) draw(before, after []engine.Setting) (DryRun, error) {
+	d := DryRun{
+		Before: before, After: after, Turns: c.turns(before, after), Blind: c.wire.Blind(),
+		Expires: c.cfg.Now().Add(c.cfg.ConfirmFor), Back: ToBefore, back: before,
+	}
+	if len(before) < len(after) {
+		safe, err := c.safePreset()
+		if err != nil {
+			return DryRun{}, fmt.Errorf("what stands is not known of every output, so there is nothing to go back to: %w", err)
+		}
+		d.Back, d.back = ToSafe, safe.Settings
+	}
+	there, err := c.wire.Way(PartSend, after, before)
+	if err != nil {
+		return DryRun{}, err
+	}
+	measure, err := c.wire.Measure(after)
+	if err != nil {
+		return DryRun{}, err
+	}
+	back, err := c.wayBack(d.Back, d.back, after)
+	if err != nil {
+		return DryRun{}, err
+	}
+	d.Steps = slices.Concat(there, measure, back)
+	rand.Read(d.Nonce[:]) // never fails
+	d.Digest = digest(d)
+	return d, nil
+}
+
+// wayBack is the way to what stood before, from anywhere on the way from there to
+// after; or the way to the safe preset, which supposes nothing of what stands.
+func (c *Controller) wayBack(to string, settings, after []engine.Setting) ([]Step, error) {
+	if to == ToSafe {
+		return c.wire.Way(PartUndo, settings)
+	}
+	return c.wire.Way(PartUndo, settings, settings, after)
+}
+
+// turns is what becomes of each value.
+func (c *Controller) turns(before, after []engine.Setting) []Turn {
+	var turns []Turn
+	for _, set := range after {
+		was, known := (engine.Sheet{Settings: before}).Setting(set.Output)
+		for _, param := range c.wire.Params(set.Output) {
+			t := Turn{Output: set.Output, Param: param, Before: "unknown", After: c.wire.Words(param, set)}
+			if known {
+				t.Before = c.wire.Words(param, was)
+			}
+			turns = append(turns, t)
+		}
+	}
+	return turns
+}
+
+// checkLabels refuses a wiring that is not the site's.
+func (c *Controller) checkLabels(ctx context.Context) error {
+	for _, o := range c.cfg.Outputs {
+		got, has, err := c.wire.Label(ctx, o.Number)
+		if err != nil {
+			return err
+		}
+		if got = strings.TrimSpace(got); has && got != o.Label {
+			return fmt.Errorf("output %d: the site calls it %q, the processor %q: %w", o.Number, o.Label, got, ErrWiring)
+		}
+	}
+	return nil
+}
+
 // Confirmed is leave to send one dry run, once. Only Confirm makes one.
 type Confirmed struct{ dry DryRun }
 
+// Consent is what a person agrees to besides the digest.
+type Consent struct {
+	Blind bool // that outputs which cannot be read back are sent to all the same
+}
+
 // Confirm gives leave to send the dry run with this digest. It works once; a
 // new dry run or going to the safe preset makes it void. Errors: ErrNoDryRun,
-// ErrUsed, ErrAltered, ErrExpired, ErrNoSafe.
-func (c *Controller) Confirm(digest string) (*Confirmed, error) {
+// ErrUsed, ErrAltered, ErrExpired, ErrBlind, ErrNoSafe.
+func (c *Controller) Confirm(digest string, consent Consent) (*Confirmed, error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	switch {
@@ -76,6 +155,8 @@ func (c *Controller) Confirm(digest string) (*Confirmed, error) {
 		return nil, ErrAltered
 	case c.cfg.Now().After(c.draft.Expires):
 		return nil, ErrExpired
+	case len(c.draft.Blind) > 0 && !consent.Blind:
+		return nil, fmt.Errorf("outputs %v: %w", c.draft.Blind, ErrBlind)
 	}
 	if _, err := c.safePreset(); err != nil {
 		return nil, err
@@ -108,7 +189,8 @@ func (c *Controller) forget() {
 
 // clone shares nothing with d that d's owner could write to.
 func (d DryRun) clone() DryRun {
-	d.Before, d.After, d.Steps = slices.Clone(d.Before), slices.Clone(d.After), slices.Clone(d.Steps)
+	d.Before, d.After, d.back = slices.Clone(d.Before), slices.Clone(d.After), slices.Clone(d.back)
+	d.Turns, d.Steps, d.Blind = slices.Clone(d.Turns), slices.Clone(d.Steps), slices.Clone(d.Blind)
 	for i := range d.Steps {
 		d.Steps[i].Message.Args = slices.Clone(d.Steps[i].Message.Args)
 		d.Steps[i].Bytes = slices.Clone(d.Steps[i].Bytes)
@@ -151,14 +233,15 @@ func (c *Controller) checkSheet(settings []engine.Setting) error {
 // proven must be the sheet that stands. What is out of range is left to the
 // profile to refuse.
 func (c *Controller) checkOnGrid(set engine.Setting) error {
-	ranges, near := c.cfg.Profile.Ranges(), c.cfg.Profile.Snap(set)
+	p := c.wire.Profile(set.Output)
+	ranges, near := p.Ranges(), p.Snap(set)
 	if off(ranges.DelaySec, set.DelaySec, near.DelaySec) {
 		return fmt.Errorf("output %d: delay %v ms is between two steps of the processor, the nearest is %s",
-			set.Output, set.DelaySec*1000, c.cfg.Profile.Words(processor.Delay, near))
+			set.Output, set.DelaySec*1000, p.Words(processor.Delay, near))
 	}
 	if off(ranges.GainDB, set.GainDB, near.GainDB) {
 		return fmt.Errorf("output %d: gain %v dB is between two steps of the processor, the nearest is %s",
-			set.Output, set.GainDB, c.cfg.Profile.Words(processor.Gain, near))
+			set.Output, set.GainDB, p.Words(processor.Gain, near))
 	}
 	return nil
 }
@@ -172,105 +255,4 @@ func (c *Controller) checkNotAdrift() error {
 		err = ErrAdrift
 	}
 	return err
-}
-
-// steps lists everything that a change between two states could send.
-func (c *Controller) steps(before, after []engine.Setting) ([]Step, error) {
-	there, err := c.way(PartSend, after)
-	if err != nil {
-		return nil, err
-	}
-	measure, err := c.measure(after)
-	if err != nil {
-		return nil, err
-	}
-	back, err := c.way(PartUndo, before)
-	return slices.Concat(there, measure, back), err
-}
-
-// way is how outputs come to what they shall be from whatever they are: all of
-// them muted, then the values, then those opened that shall be open. So an
-// output that is heard while a value moves is heard only if its mute was lost,
-// and then at one of the two gains.
-func (c *Controller) way(part Part, to []engine.Setting) ([]Step, error) {
-	l := list{profile: c.cfg.Profile, part: part}
-	for _, set := range to {
-		l.mute(set, true)
-	}
-	for _, set := range to {
-		for _, param := range []processor.Param{processor.Gain, processor.Delay, processor.Polarity} {
-			l.add(param, set)
-		}
-	}
-	for _, set := range to {
-		if !set.Muted {
-			l.mute(set, false)
-		}
-	}
-	return l.steps, errors.Join(l.errs...)
-}
-
-// measure is each output of the sheet alone in turn, then all of them. An
-// output that the sheet keeps muted is never opened.
-func (c *Controller) measure(after []engine.Setting) ([]Step, error) {
-	l := list{profile: c.cfg.Profile, part: PartMeasure}
-	all := slices.DeleteFunc(slices.Clone(after), func(s engine.Setting) bool { return s.Muted })
-	for _, alone := range all {
-		l.solo, l.when = alone.Output, fmt.Sprintf("output %d alone: ", alone.Output)
-		l.only(after, []engine.Setting{alone})
-	}
-	l.solo, l.when = 0, "all together: "
-	l.only(after, all)
-	return l.steps, errors.Join(l.errs...)
-}
-
-// list gathers steps, and what is wrong with them.
-type list struct {
-	profile processor.Profile
-	part    Part
-	solo    int
-	when    string // in front of each step's words
-	steps   []Step
-	errs    []error
-}
-
-// only opens some outputs and mutes the others, mutes first.
-func (l *list) only(outputs, open []engine.Setting) {
-	for _, set := range outputs {
-		if !slices.Contains(open, set) {
-			l.mute(set, true)
-		}
-	}
-	for _, set := range open {
-		l.mute(set, false)
-	}
-}
-
-func (l *list) mute(set engine.Setting, muted bool) {
-	set.Muted = muted
-	l.add(processor.Mute, set)
-}
-
-// add appends the step that sets one parameter.
-func (l *list) add(param processor.Param, set engine.Setting) {
-	message, err := l.profile.Write(param, set)
-	if err != nil {
-		l.errs = append(l.errs, err)
-		return
-	}
-	bytes, err := osc.Encode(message)
-	if err != nil {
-		l.errs = append(l.errs, err)
-		return
-	}
-	value := l.profile.Words(param, set)
-	if param != processor.Mute { // "open" and "muted" say themselves what they are of
-		value = param.String() + " " + value
-	}
-	l.steps = append(l.steps, Step{
-		Part: l.part, Output: set.Output, Param: param,
-		Words:   fmt.Sprintf("%soutput %d: %s", l.when, set.Output, value),
-		Message: message, Bytes: bytes,
-		want: set, value: value, solo: l.solo,
-	})
 }

@@ -6,10 +6,10 @@ import (
 	"math"
 	"path/filepath"
 	"reflect"
-	"runtime"
 	"slices"
 	"sync"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"hushback/control/osc"
@@ -119,21 +119,26 @@ func (d *device) write(m osc.Message) {
 	}
 }
 
-// line is the way from one controller to the device.
+// line is the way from one controller to the device. What the tests hang into
+// it is called by one goroutine at a time.
 type line struct {
 	to *device
 
+	turn    sync.Mutex // guards what the tests hang in
 	mu      sync.Mutex
 	sent    []osc.Message
 	asked   int
 	lose    func(nth int, m osc.Message) bool // a write that never arrives; nth counts from 1
 	onWrite func(nth int)                     // before the nth write arrives
 	silent  func(m osc.Message) bool          // a query that is never answered
-	dead    chan struct{}                     // if set, whoever sends from deadAt on is gone once it is closed
+	dead    chan struct{}                     // if set, nothing leaves from deadAt on, and whoever sends waits until it is closed
 	deadAt  int
 }
 
 func (l *line) Send(ctx context.Context, m osc.Message) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
 	if len(m.Args) != 1 {
 		l.to.fault("Send of %s, which sets nothing", m)
 	}
@@ -143,13 +148,24 @@ func (l *line) Send(ctx context.Context, m osc.Message) error {
 	l.mu.Unlock()
 	if l.dead != nil && nth >= l.deadAt {
 		<-l.dead
-		runtime.Goexit()
+		return nil
 	}
+	l.turn.Lock()
+	defer l.turn.Unlock()
 	if l.onWrite != nil {
 		l.onWrite(nth)
 	}
 	if l.lose == nil || !l.lose(nth, m) {
 		l.to.write(m)
+	}
+	return nil
+}
+
+func (l *line) SendAll(ctx context.Context, messages []osc.Message) error {
+	for _, m := range messages {
+		if err := l.Send(ctx, m); err != nil {
+			return err
+		}
 	}
 	return nil
 }
@@ -160,16 +176,23 @@ func (l *line) Ask(ctx context.Context, query osc.Message, answers func(osc.Mess
 	}
 	l.mu.Lock()
 	l.asked++
+	dead := l.dead != nil && len(l.sent) >= l.deadAt
 	l.mu.Unlock()
 	l.to.mu.Lock()
 	value, ok := l.to.values[query.Address]
 	l.to.mu.Unlock()
 	reply := osc.Message{Address: query.Address, Args: []any{value}}
-	if !ok || (l.silent != nil && l.silent(query)) || !answers(reply) {
+	if dead || !ok || l.isSilent(query) || !answers(reply) {
 		<-ctx.Done()
 		return osc.Message{}, fmt.Errorf("no answer to %s: %w", query.Address, ctx.Err())
 	}
 	return reply, ctx.Err()
+}
+
+func (l *line) isSilent(query osc.Message) bool {
+	l.turn.Lock()
+	defer l.turn.Unlock()
+	return l.silent != nil && l.silent(query)
 }
 
 func (l *line) writes() int {
@@ -276,7 +299,7 @@ func (r *rig) config() Config {
 		outputs[i] = engine.Output{Number: i + 1, MaxGainDB: 0}
 	}
 	return Config{
-		Profile: kindOf(), Wire: r.line, Store: r.store, Outputs: outputs,
+		Processors: []Processor{{Profile: kindOf(), Wire: r.line}}, Store: r.store, Outputs: outputs,
 		ConfirmFor: time.Minute, KeepFor: 30 * time.Second,
 		Notify: func(s State) {
 			r.mu.Lock()
@@ -292,7 +315,7 @@ func (r *rig) confirmed() (DryRun, *Confirmed) {
 	r.t.Helper()
 	d, err := r.DryRun(r.t.Context(), sheet())
 	must(r.t, err)
-	confirmed, err := r.Confirm(d.Digest)
+	confirmed, err := r.Confirm(d.Digest, Consent{})
 	must(r.t, err)
 	return d, confirmed
 }
@@ -353,6 +376,12 @@ func (r *rig) events() []string {
 		events[i] = e.Event
 	}
 	return events
+}
+
+// run is a test of its own in a bubble with a clock of its own.
+func run(t *testing.T, name string, test func(*testing.T)) {
+	t.Helper()
+	t.Run(name, func(t *testing.T) { synctest.Test(t, test) })
 }
 
 func must(t *testing.T, err error) {

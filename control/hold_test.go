@@ -42,7 +42,7 @@ func TestWhatBecomesOfAHeldChange(t *testing.T) {
 		"the decision breaks down":      {proven, func(context.Context, Held) Decision { panic("index 8") }, "it broke down: index 8", true},
 	}
 	for name, c := range cases {
-		t.Run(name, func(t *testing.T) {
+		run(t, name, func(t *testing.T) {
 			r := newRig(t)
 			_, confirmed := r.confirmed()
 			state, err := r.Apply(t.Context(), confirmed, c.prove, c.decide)
@@ -85,16 +85,40 @@ func TestDecideSeesTheSheet(t *testing.T) {
 	})
 }
 
+// heldUntil is the keep-by moment that was told.
+func (r *rig) heldUntil() time.Time {
+	for _, s := range r.states {
+		if held, ok := s.(Held); ok {
+			return held.KeepBy
+		}
+	}
+	r.t.Error("it was never held")
+	return time.Time{}
+}
+
+// backBegins tells, afterwards, when the first write of the way back left.
+func (r *rig) backBegins() func() time.Time {
+	var first time.Time
+	r.line.onWrite = func(int) {
+		if events := r.events(); first.IsZero() && slices.Contains(events, "rolling back") {
+			first = time.Now()
+		}
+	}
+	return func() time.Time { return first }
+}
+
 // TestSolosAreUndoneBeforeAnybodyDecides lets a proof leave one output alone.
 func TestSolosAreUndoneBeforeAnybodyDecides(t *testing.T) {
-	r := newRig(t)
-	_, confirmed := r.confirmed()
-	prove := func(ctx context.Context, b Bench) (Proof, error) { return Proof{Proven: true}, b.Solo(ctx, 2) }
-	_, err := r.Apply(t.Context(), confirmed, prove, func(context.Context, Held) Decision {
-		r.holds("held", sheet().Settings)
-		return Keep
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t)
+		_, confirmed := r.confirmed()
+		prove := func(ctx context.Context, b Bench) (Proof, error) { return Proof{Proven: true}, b.Solo(ctx, 2) }
+		_, err := r.Apply(t.Context(), confirmed, prove, func(context.Context, Held) Decision {
+			r.holds("held", sheet().Settings)
+			return Keep
+		})
+		must(t, err)
 	})
-	must(t, err)
 }
 
 func TestNobodyKeptIt(t *testing.T) {
@@ -112,15 +136,15 @@ func TestNobodyKeptIt(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				late = make(chan struct{})
 				r := newRig(t)
-				start := time.Now()
+				began := r.backBegins()
 				state := r.apply(t.Context(), decide)
-				by := start.Add(30 * time.Second)
+				by := r.heldUntil()
 				back, ok := state.(RolledBack)
 				if !ok || back.Reason != "nobody kept it by "+by.Format("15:04:05") {
 					t.Errorf("%+v", state)
 				}
-				if !time.Now().Equal(by) {
-					t.Errorf("rolled back at %v, keep-by was %v", time.Now(), by)
+				if !began().Equal(by) {
+					t.Errorf("rolled back from %v on, keep-by was %v", began(), by)
 				}
 				r.holds("rolled back", asFound())
 				r.settled("rolled back")
@@ -146,72 +170,76 @@ func TestNobodyKeptIt(t *testing.T) {
 // TestKeepOfACancelledChangeIsTooLate says keep in the same moment in which the
 // change is cancelled, often enough for either to come first.
 func TestKeepOfACancelledChangeIsTooLate(t *testing.T) {
-	r := newRig(t)
-	ch := &change{c: r.Controller, record: preset.Change{ID: "one"}}
-	for range 60 {
-		ctx, cancel := context.WithCancel(t.Context())
-		err := ch.hold(ctx, Proof{Proven: true}, func(context.Context, Held) Decision {
-			cancel()
-			return Keep
-		})
-		if !errors.Is(err, context.Canceled) {
-			t.Fatalf("got %v", err)
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t)
+		ch := &change{c: r.Controller, record: preset.Change{ID: "one"}}
+		for range 60 {
+			ctx, cancel := context.WithCancel(t.Context())
+			err := ch.hold(ctx, Proof{Proven: true}, func(context.Context, Held) Decision {
+				cancel()
+				return Keep
+			})
+			if !errors.Is(err, context.Canceled) {
+				t.Fatalf("got %v", err)
+			}
 		}
-	}
+	})
 }
 
 func TestBench(t *testing.T) {
-	r := newRig(t)
-	d, confirmed := r.confirmed()
-	listed := map[string]bool{}
-	for _, s := range d.Steps {
-		if s.Part == PartMeasure {
-			listed[s.Message.String()] = true
-		}
-	}
-	var left Bench
-	open := func() (open []int) {
-		for output := 1; output <= 4; output++ {
-			if !r.device.get(output).Muted {
-				open = append(open, output)
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t)
+		d, confirmed := r.confirmed()
+		listed := map[string]bool{}
+		for _, s := range d.Steps {
+			if s.Part == PartMeasure {
+				listed[s.Message.String()] = true
 			}
 		}
-		return open
-	}
-	_, err := r.Apply(t.Context(), confirmed, func(ctx context.Context, b Bench) (Proof, error) {
-		left = b
-		sent := r.line.writes()
-		for _, output := range []int{2, 1, 3, 2, 2} {
-			must(t, b.Solo(ctx, output))
-			equal(t, fmt.Sprintf("open while %d is alone", output), open(), []int{output})
-		}
-		must(t, b.Everything(ctx))
-		equal(t, "open all together", open(), []int{1, 2, 3})
-		for _, output := range []int{4, 5, -1} { // muted in the sheet; not ours; nonsense
-			if err := b.Solo(ctx, output); err == nil {
-				t.Errorf("output %d was heard alone", output)
+		var left Bench
+		open := func() (open []int) {
+			for output := 1; output <= 4; output++ {
+				if !r.device.get(output).Muted {
+					open = append(open, output)
+				}
 			}
+			return open
 		}
-		ended, cancel := context.WithCancel(ctx)
-		cancel()
-		if err := b.Solo(ended, 1); !errors.Is(err, context.Canceled) {
-			t.Errorf("solo after its context ended: %v", err)
-		}
-		for _, m := range r.line.sent[sent:] {
-			if !listed[m.String()] {
-				t.Errorf("%s is not in the dry run", m)
+		_, err := r.Apply(t.Context(), confirmed, func(ctx context.Context, b Bench) (Proof, error) {
+			left = b
+			sent := r.line.writes()
+			for _, output := range []int{2, 1, 3, 2, 2} {
+				must(t, b.Solo(ctx, output))
+				equal(t, fmt.Sprintf("open while %d is alone", output), open(), []int{output})
 			}
-		}
-		return Proof{Proven: true}, b.Everything(ctx)
-	}, func(ctx context.Context, _ Held) Decision {
-		sent := r.line.writes()
-		if left.Solo(ctx, 1) == nil || left.Everything(ctx) == nil {
-			t.Error("the bench works after the measurement")
-		}
-		equal(t, "writes of a closed bench", r.line.writes(), sent)
-		return Keep
+			must(t, b.Everything(ctx))
+			equal(t, "open all together", open(), []int{1, 2, 3})
+			for _, output := range []int{4, 5, -1} { // muted in the sheet; not ours; nonsense
+				if err := b.Solo(ctx, output); err == nil {
+					t.Errorf("output %d was heard alone", output)
+				}
+			}
+			ended, cancel := context.WithCancel(ctx)
+			cancel()
+			if err := b.Solo(ended, 1); !errors.Is(err, context.Canceled) {
+				t.Errorf("solo after its context ended: %v", err)
+			}
+			for _, m := range r.line.sent[sent:] {
+				if !listed[m.String()] {
+					t.Errorf("%s is not in the dry run", m)
+				}
+			}
+			return Proof{Proven: true}, b.Everything(ctx)
+		}, func(ctx context.Context, _ Held) Decision {
+			sent := r.line.writes()
+			if left.Solo(ctx, 1) == nil || left.Everything(ctx) == nil {
+				t.Error("the bench works after the measurement")
+			}
+			equal(t, "writes of a closed bench", r.line.writes(), sent)
+			return Keep
+		})
+		must(t, err)
 	})
-	must(t, err)
 }
 
 // TestCancelReachesTheBench cancels the change while the bench waits for an
@@ -221,8 +249,10 @@ func TestCancelReachesTheBench(t *testing.T) {
 		r := newRig(t)
 		_, confirmed := r.confirmed()
 		ctx, cancel := context.WithCancel(t.Context())
-		start := time.Now()
+		began := r.backBegins()
+		var start time.Time
 		state, err := r.Apply(ctx, confirmed, func(_ context.Context, b Bench) (Proof, error) {
+			start = time.Now()
 			var silent atomic.Bool
 			silent.Store(true)
 			r.line.silent = func(osc.Message) bool { return silent.Load() }
@@ -233,50 +263,54 @@ func TestCancelReachesTheBench(t *testing.T) {
 		if _, ok := state.(RolledBack); !ok {
 			t.Errorf("%+v", state)
 		}
-		equal(t, "took", time.Since(start), 10*time.Millisecond)
+		equal(t, "took", began().Sub(start), 10*time.Millisecond)
 	})
 }
 
 func TestAStuckMuteFailsTheMeasurement(t *testing.T) {
-	r := newRig(t)
-	_, confirmed := r.confirmed()
-	state, err := r.Apply(t.Context(), confirmed, func(ctx context.Context, b Bench) (Proof, error) {
-		r.device.stuck = func(a string, v any) bool { return a == "/out/2/mute" && v == any(int32(1)) }
-		defer func() { r.device.stuck = nil }()
-		return Proof{Proven: true}, b.Solo(ctx, 1)
-	}, keep)
-	must(t, err)
-	if back, ok := state.(RolledBack); !ok || !strings.Contains(back.Reason, "output 2: mute: wanted muted, got open") {
-		t.Errorf("%+v", state)
-	}
-	r.holds("rolled back", asFound())
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t)
+		_, confirmed := r.confirmed()
+		state, err := r.Apply(t.Context(), confirmed, func(ctx context.Context, b Bench) (Proof, error) {
+			r.device.stuck = func(a string, v any) bool { return a == "/out/2/mute" && v == any(int32(1)) }
+			defer func() { r.device.stuck = nil }()
+			return Proof{Proven: true}, b.Solo(ctx, 1)
+		}, keep)
+		must(t, err)
+		if back, ok := state.(RolledBack); !ok || !strings.Contains(back.Reason, "output 2: mute: wanted muted, got open") {
+			t.Errorf("%+v", state)
+		}
+		r.holds("rolled back", asFound())
+	})
 }
 
 func TestOneAtATime(t *testing.T) {
-	r := newRig(t)
-	_, confirmed := r.confirmed()
-	tries := map[string]func() error{
-		"read":       func() error { _, err := r.Read(t.Context()); return err },
-		"dry run":    func() error { _, err := r.DryRun(t.Context(), sheet()); return err },
-		"store safe": func() error { _, err := r.StoreSafe(t.Context()); return err },
-		"apply":      func() error { _, err := r.Apply(t.Context(), confirmed, listen, keep); return err },
-		"recover":    func() error { _, _, err := r.Recover(t.Context()); return err },
-	}
-	_, err := r.Apply(t.Context(), confirmed, listen, func(context.Context, Held) Decision {
-		asked, sent := r.line.asked, r.line.writes()
-		for name, try := range tries {
-			if err := try(); !errors.Is(err, ErrBusy) {
-				t.Errorf("%s while a change is held: %v", name, err)
-			}
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t)
+		_, confirmed := r.confirmed()
+		tries := map[string]func() error{
+			"read":       func() error { _, err := r.Read(t.Context()); return err },
+			"dry run":    func() error { _, err := r.DryRun(t.Context(), sheet()); return err },
+			"store safe": func() error { _, err := r.StoreSafe(t.Context()); return err },
+			"apply":      func() error { _, err := r.Apply(t.Context(), confirmed, listen, keep); return err },
+			"recover":    func() error { _, _, err := r.Recover(t.Context()); return err },
 		}
-		equal(t, "queries", r.line.asked, asked)
-		equal(t, "writes", r.line.writes(), sent)
-		return Keep
+		_, err := r.Apply(t.Context(), confirmed, listen, func(context.Context, Held) Decision {
+			asked, sent := r.line.asked, r.line.writes()
+			for name, try := range tries {
+				if err := try(); !errors.Is(err, ErrBusy) {
+					t.Errorf("%s while a change is held: %v", name, err)
+				}
+			}
+			equal(t, "queries", r.line.asked, asked)
+			equal(t, "writes", r.line.writes(), sent)
+			return Keep
+		})
+		must(t, err)
+		for _, name := range []string{"read", "dry run", "store safe"} {
+			must(t, tries[name]())
+		}
 	})
-	must(t, err)
-	for _, name := range []string{"read", "dry run", "store safe"} {
-		must(t, tries[name]())
-	}
 }
 
 func TestReadersWaitForEachOther(t *testing.T) {
@@ -314,7 +348,7 @@ func TestReadersWaitForEachOther(t *testing.T) {
 // TestAJournalThatFailsRollsBack closes the store at each stage.
 func TestAJournalThatFailsRollsBack(t *testing.T) {
 	for _, stage := range []string{"sending", "measuring", "held"} {
-		t.Run(stage, func(t *testing.T) {
+		run(t, stage, func(t *testing.T) {
 			r := newRig(t)
 			d, confirmed := r.confirmed()
 			if stage == "sending" {
@@ -350,16 +384,18 @@ func TestAJournalThatFailsRollsBack(t *testing.T) {
 
 // TestChangedWhileHeld turns a knob while a change waits to be kept.
 func TestChangedWhileHeld(t *testing.T) {
-	r := newRig(t)
-	state := r.apply(t.Context(), func(context.Context, Held) Decision {
-		turned := r.device.get(2)
-		turned.GainDB = -20
-		r.device.put(turned)
-		return Keep
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t)
+		state := r.apply(t.Context(), func(context.Context, Held) Decision {
+			turned := r.device.get(2)
+			turned.GainDB = -20
+			r.device.put(turned)
+			return Keep
+		})
+		back, ok := state.(RolledBack)
+		if !ok || !strings.Contains(back.Reason, "output 2: gain was -7.8 dB and is -20.0 dB") {
+			t.Errorf("%+v", state)
+		}
+		r.holds("changed while held", asFound())
 	})
-	back, ok := state.(RolledBack)
-	if !ok || !strings.Contains(back.Reason, "output 2: gain was -7.8 dB and is -20.0 dB") {
-		t.Errorf("%+v", state)
-	}
-	r.holds("changed while held", asFound())
 }

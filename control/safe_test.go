@@ -18,19 +18,21 @@ import (
 )
 
 func TestSafeDirectly(t *testing.T) {
-	r := newRig(t)
-	state, err := r.Safe(t.Context())
-	back, ok := state.(RolledBack)
-	if !ok || err != nil || back.To != ToSafe || back.Reason != "the safe preset was called for" || len(back.Readings) != 16 {
-		t.Errorf("%+v, %v", state, err)
-	}
-	r.holds("safe", safe())
-	r.settled("safe")
-	equal(t, "journal", r.events(), []string{"as found stored", "rolling back", "rolled back"})
-	if p, ok, err := r.store.Get(preset.AsFound); !ok || err != nil || !alike(p.Settings[1], asFound()[1]) {
-		t.Errorf("as found: %+v, %t, %v", p, ok, err)
-	}
-	equal(t, "told", r.states, []State{state})
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t)
+		state, err := r.Safe(t.Context())
+		back, ok := state.(RolledBack)
+		if !ok || err != nil || back.To != ToSafe || back.Reason != "the safe preset was called for" || len(back.Readings) != 16 {
+			t.Errorf("%+v, %v", state, err)
+		}
+		r.holds("safe", safe())
+		r.settled("safe")
+		equal(t, "journal", r.events(), []string{"as found stored", "rolling back", "rolled back"})
+		if p, ok, err := r.store.Get(preset.AsFound); !ok || err != nil || !alike(p.Settings[1], asFound()[1]) {
+			t.Errorf("as found: %+v, %t, %v", p, ok, err)
+		}
+		equal(t, "told", r.states, []State{state})
+	})
 }
 
 func TestSafeRefusals(t *testing.T) {
@@ -145,19 +147,21 @@ func TestSafeWhileHeld(t *testing.T) {
 }
 
 func TestSafeFromManyPlacesAtOnce(t *testing.T) {
-	r := newRig(t)
-	var presses sync.WaitGroup
-	for range 8 {
-		presses.Go(func() {
-			state, err := r.Safe(t.Context())
-			if back, ok := state.(RolledBack); !ok || err != nil || back.To != ToSafe {
-				t.Errorf("%+v, %v", state, err)
-			}
-		})
-	}
-	presses.Wait()
-	r.holds("safe", safe())
-	r.settled("safe")
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t)
+		var presses sync.WaitGroup
+		for range 8 {
+			presses.Go(func() {
+				state, err := r.Safe(t.Context())
+				if back, ok := state.(RolledBack); !ok || err != nil || back.To != ToSafe {
+					t.Errorf("%+v, %v", state, err)
+				}
+			})
+		}
+		presses.Wait()
+		r.holds("safe", safe())
+		r.settled("safe")
+	})
 }
 
 // TestSafeOvertakesReadersAndShutdown: a press must not wait for a dry run that
@@ -242,36 +246,40 @@ func TestSafeThatDoesNotArriveIsAdrift(t *testing.T) {
 // TestSafePresetOfAnotherSite: a preset stored for a site that used more
 // outputs, or played them louder, touches no other output and crosses no limit.
 func TestSafePresetOfAnotherSite(t *testing.T) {
-	r := newRig(t)
-	wide := append(safe(), engine.Setting{Output: 5, Polarity: 1, GainDB: -6})
-	must(t, r.store.Put(preset.Preset{Name: preset.Safe, Taken: time.Now(), Settings: wide}))
-	before := r.device.get(5)
-	_, err := r.Safe(t.Context())
-	must(t, err)
-	r.holds("safe", append(safe(), before))
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t)
+		wide := append(safe(), engine.Setting{Output: 5, Polarity: 1, GainDB: -6})
+		must(t, r.store.Put(preset.Preset{Name: preset.Safe, Taken: time.Now(), Settings: wide}))
+		before := r.device.get(5)
+		_, err := r.Safe(t.Context())
+		must(t, err)
+		r.holds("safe", append(safe(), before))
 
-	loud := safe()
-	loud[0].GainDB = 5
-	must(t, r.store.Put(preset.Preset{Name: preset.Safe, Taken: time.Now(), Settings: loud}))
-	writes := r.Writes()
-	if _, err := r.Safe(t.Context()); !errors.Is(err, ErrNoSafe) || !strings.Contains(err.Error(), "output 1: gain 5.0 dB is above its limit") {
-		t.Errorf("too loud a safe preset: %v", err)
-	}
-	equal(t, "writes", r.Writes(), writes)
+		loud := safe()
+		loud[0].GainDB = 5
+		must(t, r.store.Put(preset.Preset{Name: preset.Safe, Taken: time.Now(), Settings: loud}))
+		writes := r.Writes()
+		if _, err := r.Safe(t.Context()); !errors.Is(err, ErrNoSafe) || !strings.Contains(err.Error(), "output 1: gain 5.0 dB is above its limit") {
+			t.Errorf("too loud a safe preset: %v", err)
+		}
+		equal(t, "writes", r.Writes(), writes)
+	})
 }
 
 // TestNothingInDoubtBecomesSafe: while a change is adrift, what the processor
 // holds must not be stored over the preset that leads out of it.
 func TestNothingInDoubtBecomesSafe(t *testing.T) {
-	r := newRig(t)
-	_, confirmed := r.confirmed()
-	r.line.silent = func(osc.Message) bool { return r.line.writes() > 5 }
-	state, err := r.Apply(t.Context(), confirmed, listen, keep)
-	if _, adrift := state.(Adrift); !adrift {
-		t.Fatalf("%+v, %v", state, err)
-	}
-	r.line.silent = nil
-	if _, err := r.StoreSafe(t.Context()); !errors.Is(err, ErrAdrift) {
-		t.Errorf("stored what was in doubt: %v", err)
-	}
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t)
+		_, confirmed := r.confirmed()
+		r.line.silent = func(osc.Message) bool { return r.line.writes() > 5 }
+		state, err := r.Apply(t.Context(), confirmed, listen, keep)
+		if _, adrift := state.(Adrift); !adrift {
+			t.Fatalf("%+v, %v", state, err)
+		}
+		r.line.silent = nil
+		if _, err := r.StoreSafe(t.Context()); !errors.Is(err, ErrAdrift) {
+			t.Errorf("stored what was in doubt: %v", err)
+		}
+	})
 }

@@ -6,52 +6,47 @@ package control
 import (
 	"time"
 
-	"hushback/control/osc"
 	"hushback/control/processor"
+	"hushback/control/wire"
 	"hushback/engine"
 )
 
-// Step is one datagram that a change would send, with its meaning.
-type Step struct {
-	Part    Part
-	Output  int
-	Param   processor.Param
-	Words   string // "output 2: delay 4.21 ms"
-	Message osc.Message
-	Bytes   []byte
-
-	want  engine.Setting // Param of it is what the read-back must show
-	value string         // that in words, "delay 4.21 ms" or "open"
-	solo  int            // in PartMeasure: the output heard alone, or 0 for all together
-}
-
-// Part says when in a change a step is sent.
-type Part string
+// What travels between here and the processors.
+type (
+	Processor = wire.Processor // one processor and the way to it
+	Exchanger = wire.Exchanger // the transport seam
+	Step      = wire.Step      // one message that a change would send, with its meaning
+	Part      = wire.Part      // when in a change a step is sent
+	Reading   = wire.Reading   // one value read back beside the one wanted
+)
 
 // The parts of a change.
 const (
-	PartSend    Part = "send"    // bring the sheet onto the processor
-	PartMeasure Part = "measure" // mute and open outputs while measuring
-	PartUndo    Part = "undo"    // back to what stood before, if it comes to that
+	PartSend    = wire.PartSend    // bring the sheet onto the processors
+	PartMeasure = wire.PartMeasure // mute and open outputs while measuring
+	PartUndo    = wire.PartUndo    // back to what stood before, if it comes to that
 )
 
 // DryRun is exactly what a change would send, computed without sending any of it.
 type DryRun struct {
 	Digest  string           // SHA-256 over the nonce, every step's bytes and both states
 	Nonce   [16]byte         // random, so that a confirm of one dry run is none of the next
-	Before  []engine.Setting // read from the processor, ascending by output
+	Before  []engine.Setting // ascending by output: read, or last known of a blind processor; what is unknown is left out
 	After   []engine.Setting
+	Turns   []Turn // what becomes of each value
 	Steps   []Step
+	Blind   []int     // outputs that cannot be read back: only the measurement can prove them
+	Back    string    // where the undo leads: ToBefore, or ToSafe if Before does not know every output
 	Expires time.Time // a confirm after this is refused
+
+	back []engine.Setting // the state that Back names
 }
 
-// Reading is one value read back beside the one wanted.
-type Reading struct {
-	Output int
-	Param  processor.Param
-	Wanted string // in words and units: "4.21 ms"
-	Got    string
-	Same   bool // within half a step
+// Turn is what becomes of one value, in words: "delay 4.21 ms", "open".
+type Turn struct {
+	Output        int
+	Param         processor.Param
+	Before, After string // Before is "unknown" where nobody can tell
 }
 
 // State is where the current change stands. Exactly one of the types below.
@@ -70,7 +65,7 @@ type Sending struct {
 	Readings    []Reading // grows as values are read back
 }
 
-// Measuring: the sheet stands on the processor, the proof is being taken.
+// Measuring: the sheet stands on the processors, the proof is being taken.
 type Measuring struct {
 	Change   string
 	Readings []Reading
@@ -89,19 +84,21 @@ const (
 	ToSafe   = "the safe preset"
 )
 
-// Kept: the sheet stands and stays.
+// Kept: the sheet stands and stays, looked at once more for certain.
 type Kept struct {
 	Change   string
 	Readings []Reading
+	Blind    []int // outputs of which only the measurement tells
 }
 
-// RolledBack: the processor holds what stood before, or the safe preset; read
-// back to make sure.
+// RolledBack: the processors hold what stood before, or the safe preset; looked
+// at for certain.
 type RolledBack struct {
 	Change   string
 	To       string // ToBefore or ToSafe
 	Reason   string
 	Readings []Reading // of the state rolled back to
+	Blind    []int     // outputs that it was sent to, and that cannot be read back
 }
 
 // Adrift: nobody can tell what the outputs in doubt hold.

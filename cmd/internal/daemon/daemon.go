@@ -126,11 +126,11 @@ func (d *Daemon) open() error {
 	if err := d.store.Belong(identity(o.Site, o.Profile)); err != nil {
 		return err
 	}
-	if d.wire, err = osc.Dial(o.Site.Wiring.Address, osc.Options{Gap: o.Profile.Gap}); err != nil {
+	if d.wire, err = osc.Dial(o.Site.Wiring.Address, o.Profile.Options()); err != nil {
 		return fmt.Errorf("processor: %w", err)
 	}
 	d.controller, err = control.New(control.Config{
-		Profile: o.Profile, Wire: d.wire, Store: d.store, Outputs: o.Site.Outputs,
+		Processors: []control.Processor{{Profile: o.Profile, Wire: d.wire}}, Store: d.store, Outputs: o.Site.Outputs,
 		ConfirmFor: o.ConfirmFor, KeepFor: o.KeepFor, Now: time.Now, Notify: d.follow,
 	})
 	return err

@@ -56,7 +56,7 @@ func (d *Daemon) Confirm(_ context.Context, digest string) error {
 	if missing := d.missing(); missing != "" {
 		return fmt.Errorf("the %s microphone is not connected, so the change could not be proven: connect it, then confirm again", missing)
 	}
-	confirmed, err := d.controller.Confirm(digest)
+	confirmed, err := d.controller.Confirm(digest, control.Consent{})
 	if err != nil {
 		return err
 	}

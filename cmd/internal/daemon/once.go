@@ -90,12 +90,15 @@ func adrift(outputs []int, reason string) error {
 
 // reach opens the wire to the processor for one piece of work.
 func reach(site engine.Site, profile processor.Profile, store *preset.Store, work func(*control.Controller) error) (err error) {
-	wire, err := osc.Dial(site.Wiring.Address, osc.Options{Gap: profile.Gap})
+	wire, err := osc.Dial(site.Wiring.Address, profile.Options())
 	if err != nil {
 		return fmt.Errorf("processor: %w", err)
 	}
 	defer func() { err = errors.Join(err, wire.Close()) }()
-	c, err := control.New(control.Config{Profile: profile, Wire: wire, Store: store, Outputs: site.Outputs, ConfirmFor: time.Minute, KeepFor: time.Minute, Now: time.Now})
+	c, err := control.New(control.Config{
+		Processors: []control.Processor{{Profile: profile, Wire: wire}}, Store: store, Outputs: site.Outputs,
+		ConfirmFor: time.Minute, KeepFor: time.Minute,
+	})
 	if err != nil {
 		return err
 	}
