@@ -5,8 +5,6 @@ import (
 	"fmt"
 	"math"
 	"math/cmplx"
-
-	"hushback/engine"
 )
 
 // axis is the frequencies of one computation, cut into runs of equal steps.
@@ -75,82 +73,50 @@ func even(freqHz []float64, step, rounding float64) bool {
 	return true
 }
 
-// add adds the pressure of paths to p, frequency by frequency, each path in its
-// turn. Paths without a pattern go four at a time: the turns of one wait for
-// each other, those of four do not.
+// add adds the pressure of paths to p, frequency by frequency, path by path.
+// Paths without a pattern go two at a time: the turns of one wait for each
+// other, those of two fill each other's gaps.
 func (a axis) add(p []complex128, ways []path) {
 	for _, r := range a.runs {
 		p := p[r.from:r.to]
-		for i := 0; i < len(ways); {
+		for i := 0; i < len(ways); i++ {
+			z, turn := ways[i].start(a.freqHz[r.from], r)
 			switch {
 			case ways[i].pattern != nil:
-				a.addShaped(p, r, ways[i])
+				addShaped(p, z, turn, r.from, &ways[i])
+			case i+1 < len(ways) && ways[i+1].pattern == nil:
 				i++
-			case i+4 <= len(ways) && plain(ways[i:i+4]):
-				add4(p, a.freqHz[r.from], r.stepHz, ways[i:i+4])
-				i += 4
+				z2, turn2 := ways[i].start(a.freqHz[r.from], r)
+				addTwo(p, z, turn, z2, turn2)
 			default:
-				add1(p, a.freqHz[r.from], r.stepHz, ways[i])
-				i++
+				addTwo(p, z, turn, 0, 0)
 			}
 		}
 	}
 }
 
-func plain(ways []path) bool {
-	for i := range ways {
-		if ways[i].pattern != nil {
-			return false
-		}
-	}
-	return true
-}
-
-// start is a path's phasor at the first frequency of a run, and its turn to
-// the next.
-func (w *path) start(firstHz, stepHz float64, one bool) (z, turn complex128) {
+// start is a path's phasor at the first frequency of a run, and its turn from
+// each to the next.
+func (w *path) start(firstHz float64, r run) (z, turn complex128) {
 	z = cmplx.Rect(w.amplitude, -2*math.Pi*firstHz*w.sec)
-	if one {
+	if r.stepHz == 0 {
 		return z, 1
 	}
-	return z, cmplx.Rect(1, -2*math.Pi*stepHz*w.sec)
+	return z, cmplx.Rect(1, -2*math.Pi*r.stepHz*w.sec)
 }
 
-func add1(p []complex128, firstHz, stepHz float64, way path) {
-	z, turn := way.start(firstHz, stepHz, len(p) == 1)
+func addTwo(p []complex128, z, turn, z2, turn2 complex128) {
 	for i := range p {
-		p[i] += z
+		p[i] = p[i] + z + z2
 		z *= turn
+		z2 *= turn2
 	}
 }
 
-func add4(p []complex128, firstHz, stepHz float64, ways []path) {
-	one := len(p) == 1
-	z0, t0 := ways[0].start(firstHz, stepHz, one)
-	z1, t1 := ways[1].start(firstHz, stepHz, one)
-	z2, t2 := ways[2].start(firstHz, stepHz, one)
-	z3, t3 := ways[3].start(firstHz, stepHz, one)
-	for i := range p {
-		p[i] = p[i] + z0 + z1 + z2 + z3
-		z0 *= t0
-		z1 *= t1
-		z2 *= t2
-		z3 *= t3
-	}
-}
-
-func (a axis) addShaped(p []complex128, r run, way path) {
-	z, turn := way.start(a.freqHz[r.from], r.stepHz, len(p) == 1)
+func addShaped(p []complex128, z, turn complex128, first int, way *path) {
 	j, part := way.pattern.between(way.angle)
 	for i := range p {
-		p[i] += z * complex(way.pattern.ratio(r.from+i, j, part), 0)
+		p[i] += z * complex(way.pattern.ratio(first+i, j, part), 0)
 		z *= turn
 	}
-}
-
-// response is the pressure of some paths along the axis.
-func (a axis) response(ways []path) engine.Curve {
-	curve := engine.Curve{FreqHz: a.freqHz, P: make([]complex128, len(a.freqHz))}
-	a.add(curve.P, ways)
-	return curve
 }

@@ -35,10 +35,14 @@ func Along(site engine.Site, sheet engine.Sheet, at []engine.Point, freqHz []flo
 	if err != nil {
 		return nil, err
 	}
+	return r.along(at)
+}
+
+func (r *rig) along(at []engine.Point) ([][]complex128, error) {
 	if err := places(at); err != nil {
 		return nil, err
 	}
-	p := block(len(freqHz), len(at))
+	p := block(len(r.axis.freqHz), len(at))
 	r.addTo(p, func(ways []path, i int) []path { return r.paths(ways, at[i]) })
 	return p, nil
 }
@@ -68,21 +72,22 @@ func FarField(site engine.Site, sheet engine.Sheet, angleRad, freqHz []float64) 
 // without delay and not reversed: [frequency][point][output], ascending by
 // output. Any sheet's pressure is a weighted sum of it.
 func ByOutput(site engine.Site, at []engine.Point, freqHz []float64) ([][][]complex128, error) {
-	numbers := site.OutputNumbers()
-	r, err := openAt(site, as(site, func(o engine.Output) float64 { return 0 }), freqHz)
+	r, err := openAt(site, as(site, func(engine.Output) float64 { return 0 }), freqHz)
 	if err != nil {
 		return nil, err
 	}
 	if err := places(at); err != nil {
 		return nil, err
 	}
-	alone := block(len(freqHz), len(at)*len(numbers))
-	r.addTo(alone, func(ways []path, i int) []path { return of(r.paths(ways, at[i/len(numbers)]), numbers[i%len(numbers)]) })
+	parts := r.byOutput(site.OutputNumbers())
+	n := len(parts)
+	alone := block(len(freqHz), len(at)*n)
+	r.addTo(alone, func(ways []path, i int) []path { return parts[i%n].paths(ways, at[i/n]) })
 	p := make([][][]complex128, len(freqHz))
 	for i := range p {
 		p[i] = make([][]complex128, len(at))
 		for j := range at {
-			p[i][j] = alone[i][j*len(numbers) : (j+1)*len(numbers) : (j+1)*len(numbers)]
+			p[i][j] = alone[i][j*n : (j+1)*n : (j+1)*n]
 		}
 	}
 	return p, nil

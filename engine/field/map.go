@@ -2,6 +2,7 @@ package field
 
 import (
 	"fmt"
+	"slices"
 
 	"hushback/engine"
 )
@@ -58,8 +59,8 @@ func NewMap(site engine.Site, sheet engine.Sheet, area Area, freqHz []float64) (
 	if err := area.check(len(freqHz)); err != nil {
 		return nil, err
 	}
-	m := &Map{Area: area, FreqHz: freqHz, P: block(len(freqHz), area.NX*area.NY), site: site, sheet: sheet}
-	m.add(&r)
+	m := &Map{Area: area, FreqHz: slices.Clone(freqHz), P: block(len(freqHz), area.NX*area.NY), site: site, sheet: sheet}
+	m.add(r)
 	return m, nil
 }
 
@@ -87,8 +88,8 @@ func (m *Map) Replace(source int, with engine.Source) error {
 			r.voices[i].amplitude = -r.voices[i].amplitude
 		}
 	}
-	m.add(&r)
-	m.site.Sources = append([]engine.Source(nil), m.site.Sources...)
+	m.add(r)
+	m.site.Sources = slices.Clone(m.site.Sources)
 	m.site.Sources[source] = with
 	return nil
 }

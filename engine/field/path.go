@@ -41,7 +41,6 @@ type voice struct {
 
 // path is the way of one voice to one point.
 type path struct {
-	output    int
 	amplitude float64 // there, were it heard on its axis; negative when reversed
 	sec       float64
 	pattern   *pattern
@@ -49,22 +48,22 @@ type path struct {
 }
 
 // open reads a site and a sheet. Sources on muted outputs are left out.
-func open(site engine.Site, sheet engine.Sheet) (rig, error) {
+func open(site engine.Site, sheet engine.Sheet) (*rig, error) {
 	c, err := speed(site.Air)
 	if err != nil {
-		return rig{}, err
+		return nil, err
 	}
 	if len(site.Sources) == 0 {
-		return rig{}, errors.New("the site has no sources")
+		return nil, errors.New("the site has no sources")
 	}
 	if err := mirrors(site); err != nil {
-		return rig{}, err
+		return nil, err
 	}
-	r := rig{c: c, patterns: map[string]*pattern{}}
+	r := &rig{c: c, patterns: map[string]*pattern{}}
 	for i, src := range site.Sources {
 		v, muted, err := voiceOf(site, sheet, src, r.patterns)
 		if err != nil {
-			return rig{}, fmt.Errorf("source %q: %w", src.Name, err)
+			return nil, fmt.Errorf("source %q: %w", src.Name, err)
 		}
 		if !muted {
 			v.source = i
@@ -88,12 +87,27 @@ func (r *rig) tune(freqHz []float64) error {
 }
 
 // openAt is open and tune.
-func openAt(site engine.Site, sheet engine.Sheet, freqHz []float64) (rig, error) {
+func openAt(site engine.Site, sheet engine.Sheet, freqHz []float64) (*rig, error) {
 	r, err := open(site, sheet)
-	if err == nil {
-		err = r.tune(freqHz)
+	if err != nil {
+		return nil, err
 	}
-	return r, err
+	return r, r.tune(freqHz)
+}
+
+// byOutput is the rig in parts, each the voices of one output.
+func (r *rig) byOutput(numbers []int) []rig {
+	parts := make([]rig, len(numbers))
+	for i, number := range numbers {
+		parts[i] = *r
+		parts[i].voices = nil
+		for _, v := range r.voices {
+			if v.output == number {
+				parts[i].voices = append(parts[i].voices, v)
+			}
+		}
+	}
+	return parts
 }
 
 // mirrors refuses a ground and walls that nothing can be mirrored in.
@@ -172,11 +186,11 @@ func (v voice) inWall(w engine.Wall) voice {
 }
 
 // paths appends the way of every voice to p. Distances are held to minRangeM.
-func (r rig) paths(ways []path, p engine.Point) []path {
+func (r *rig) paths(ways []path, p engine.Point) []path {
 	for i := range r.voices {
 		v := &r.voices[i]
-		d := math.Max(minRangeM, v.at.Distance(p))
-		way := path{output: v.output, amplitude: v.amplitude / d, sec: v.sec + d/r.c}
+		d := max(minRangeM, v.at.Distance(p))
+		way := path{amplitude: v.amplitude / d, sec: v.sec + d/r.c}
 		if v.pattern != nil {
 			way.pattern, way.angle = v.pattern, v.off(p.X-v.at.X, p.Y-v.at.Y, p.Z-v.at.Z)
 		}
@@ -187,11 +201,11 @@ func (r rig) paths(ways []path, p engine.Point) []path {
 
 // farPaths appends the way of every voice into the distance at an angle, as
 // the phase of the array's own origin and an amplitude 1 m away have it.
-func (r rig) farPaths(ways []path, angleRad float64) []path {
+func (r *rig) farPaths(ways []path, angleRad float64) []path {
 	sin, cos := math.Sincos(angleRad)
 	for _, v := range r.voices {
 		ways = append(ways, path{
-			output: v.output, amplitude: v.amplitude, sec: v.sec - (v.at.X*cos+v.at.Y*sin)/r.c,
+			amplitude: v.amplitude, sec: v.sec - (v.at.X*cos+v.at.Y*sin)/r.c,
 			pattern: v.pattern, angle: v.off(cos, sin, 0),
 		})
 	}
@@ -219,17 +233,6 @@ func speed(a engine.Air) (float64, error) {
 		return 0, fmt.Errorf("air at %g °C, humidity %g, %g Pa has no speed of sound", a.TemperatureC, a.Humidity, a.PressurePa)
 	}
 	return c, nil
-}
-
-// of keeps the paths of one output.
-func of(ways []path, output int) []path {
-	var own []path
-	for _, p := range ways {
-		if p.output == output {
-			own = append(own, p)
-		}
-	}
-	return own
 }
 
 func finite(values ...float64) bool {

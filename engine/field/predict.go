@@ -29,62 +29,75 @@ func Predict(site engine.Site, sheet engine.Sheet) (engine.Prediction, error) {
 }
 
 func predict(site engine.Site, sheet engine.Sheet) (engine.Prediction, error) {
+	ahead, behind, err := microphones(site)
+	if err != nil {
+		return engine.Prediction{}, err
+	}
 	freq := site.TestSignal.Lines()
 	r, err := openAt(site, sheet, freq)
 	if err != nil {
 		return engine.Prediction{}, err
 	}
-	front, err := r.heard(site, engine.RoleFront)
-	if err != nil {
-		return engine.Prediction{}, err
-	}
-	rear, err := r.heard(site, engine.RoleRear)
-	if err != nil {
-		return engine.Prediction{}, err
-	}
-	p := engine.Prediction{SoundSpeed: r.c, Front: r.axis.response(front), Rear: r.axis.response(rear)}
+	p := engine.Prediction{SoundSpeed: r.c, Front: r.curve(ahead), Rear: r.curve(behind)}
 	coherent := make([]float64, len(freq))
-	for _, output := range site.OutputNumbers() {
-		solo := engine.Solo{
-			Output: output,
-			Front:  r.axis.response(of(front, output)),
-			Rear:   r.axis.response(of(rear, output)),
-		}
+	numbers := site.OutputNumbers()
+	for i, part := range r.byOutput(numbers) {
+		solo := engine.Solo{Output: numbers[i], Front: part.curve(ahead), Rear: part.curve(behind)}
 		for i, v := range solo.Front.P {
 			coherent[i] += cmplx.Abs(v)
 		}
 		p.Solos = append(p.Solos, solo)
 	}
-	p.Summary, err = engine.Summarise(p.Front.Advance(centre(front, site.Target.NullHz)), p.Rear.Advance(centre(rear, site.Target.NullHz)), coherent, site.Target)
+	p.Summary, err = engine.Summarise(p.Front.Advance(r.arrival(ahead, site.Target.NullHz)),
+		p.Rear.Advance(r.arrival(behind, site.Target.NullHz)), coherent, site.Target)
 	if err != nil {
 		return engine.Prediction{}, err
 	}
-	if p.HeadroomCostDB, err = headroomCost(site, p.Front); err != nil {
+	if p.HeadroomCostDB, err = headroomCost(site, ahead, p.Front); err != nil {
 		return engine.Prediction{}, err
 	}
 	p.QuietDB, err = quiet(site, sheet)
 	return p, err
 }
 
-func (r rig) heard(site engine.Site, role engine.Role) ([]path, error) {
-	mic, ok := site.Microphone(role)
-	if !ok {
-		return nil, fmt.Errorf("the site has no %s microphone", role)
+// microphones are the places that the loop listens at.
+func microphones(site engine.Site) (ahead, behind engine.Point, err error) {
+	if ahead, err = microphone(site, engine.RoleFront); err == nil {
+		behind, err = microphone(site, engine.RoleRear)
 	}
-	return r.paths(nil, mic.At), nil
+	return ahead, behind, err
 }
 
-// headroomCost expects the front microphone and lines inside the range, which
-// the curves and the summary could not have been made without.
-func headroomCost(site engine.Site, front engine.Curve) (float64, error) {
-	loud, err := open(site, as(site, func(o engine.Output) float64 { return o.MaxGainDB }))
+func microphone(site engine.Site, role engine.Role) (engine.Point, error) {
+	mic, ok := site.Microphone(role)
+	if !ok {
+		return engine.Point{}, fmt.Errorf("the site has no %s microphone", role)
+	}
+	return mic.At, placed(mic)
+}
+
+func placed(mic engine.Microphone) error {
+	if err := places([]engine.Point{mic.At}); err != nil {
+		return fmt.Errorf("microphone %q: %w", mic.Name, err)
+	}
+	return nil
+}
+
+// curve is the pressure at a point along the rig's axis.
+func (r *rig) curve(at engine.Point) engine.Curve {
+	curve := engine.Curve{FreqHz: r.axis.freqHz, P: make([]complex128, len(r.axis.freqHz))}
+	r.axis.add(curve.P, r.paths(nil, at))
+	return curve
+}
+
+// headroomCost expects lines inside the range, which the summary could not
+// have been made without.
+func headroomCost(site engine.Site, ahead engine.Point, front engine.Curve) (float64, error) {
+	r, err := open(site, as(site, func(o engine.Output) float64 { return o.MaxGainDB }))
 	if err != nil {
 		return 0, err
 	}
-	ways, err := loud.heard(site, engine.RoleFront)
-	if err != nil {
-		return 0, err
-	}
+	ways := r.paths(nil, ahead)
 	var worst float64
 	for i, f := range front.FreqHz {
 		if site.Target.Range.Contains(f) {
@@ -114,10 +127,14 @@ func Arrival(site engine.Site, sheet engine.Sheet, mic engine.Microphone) (float
 	if err != nil {
 		return 0, err
 	}
-	return centre(r.paths(nil, mic.At), site.Target.NullHz), nil
+	if err := placed(mic); err != nil {
+		return 0, err
+	}
+	return r.arrival(mic.At, site.Target.NullHz), nil
 }
 
-func centre(ways []path, freqHz float64) float64 {
+func (r *rig) arrival(at engine.Point, freqHz float64) float64 {
+	ways := r.paths(nil, at)
 	var weight, moment float64
 	for i := range ways {
 		w := ways[i].loudest(freqHz)

@@ -90,7 +90,7 @@ func levelAt(t *testing.T, site engine.Site, sheet engine.Sheet, at engine.Point
 		t.Fatal(err)
 	}
 	r.c = c
-	return 20 * math.Log10(cmplx.Abs(r.axis.response(r.paths(nil, at)).P[0])*re)
+	return 20 * math.Log10(cmplx.Abs(r.curve(at).P[0])*re)
 }
 
 const publishedC = 343.2 // m/s, of the pair tables

@@ -2,6 +2,7 @@ package field
 
 import (
 	"errors"
+	"fmt"
 	"math"
 	"math/cmplx"
 
@@ -30,11 +31,13 @@ func quiet(site engine.Site, sheet engine.Sheet) (float64, error) {
 		if zone.Kind == engine.ZoneQuiet {
 			kind = 1
 		}
-		points := samples(zone.Corners, cell)
-		level := block(1, len(points))
-		r.addTo(level, func(ways []path, i int) []path { return r.paths(ways, points[i]) })
-		for _, p := range level[0] {
-			energy[kind] += cmplx.Abs(p) * cmplx.Abs(p)
+		p, err := r.along(samples(zone.Corners, cell))
+		if err != nil {
+			return 0, fmt.Errorf("zone %q: %w", zone.Name, err)
+		}
+		for _, v := range p[0] {
+			level := cmplx.Abs(v)
+			energy[kind] += level * level
 			count[kind]++
 		}
 	}
@@ -54,15 +57,31 @@ func cellFor(zones []engine.Zone) float64 {
 	return math.Max(cellM, math.Sqrt(area/maxPoints))
 }
 
-// samples are the middles of the cells that lie inside the polygon. A polygon
-// too thin to hold one is sampled at its corners.
+// samples are the middles of the cells that lie inside the polygon, the first
+// cell at the corner of its box.
 func samples(corners []engine.Point, cell float64) []engine.Point {
+	steps := func(from, to float64) (at []float64) {
+		for x := from + cell/2; x < to; x += cell {
+			at = append(at, x)
+		}
+		return at
+	}
+	return within(corners, steps)
+}
+
+// within are the crossings, at the places that steps puts along each side of a
+// polygon's box, that lie inside it. A polygon too thin to hold one has its
+// corners, and so has one that is not made of numbers.
+func within(corners []engine.Point, steps func(from, to float64) []float64) []engine.Point {
+	if places(corners) != nil {
+		return corners
+	}
 	low, high := box(corners)
+	rows := steps(low.Y, high.Y)
 	var points []engine.Point
-	for x := low.X + cell/2; x < high.X; x += cell {
-		for y := low.Y + cell/2; y < high.Y; y += cell {
-			p := engine.Point{X: x, Y: y, Z: low.Z}
-			if inside(corners, p) {
+	for _, x := range steps(low.X, high.X) {
+		for _, y := range rows {
+			if p := (engine.Point{X: x, Y: y, Z: low.Z}); inside(corners, p) {
 				points = append(points, p)
 			}
 		}
