@@ -85,9 +85,9 @@ func spots(n *yaml.Node, path string) []spot {
 	return all
 }
 
-// everyKey calls test with every key of the shipped files, in a tree of its
-// own, and with what loads that tree after the test has damaged it. A key that
-// stands in every item of a list is tried in the first.
+// everyKey calls test with every key of the shipped files, and with what loads
+// the file after the test has damaged it there; then the damage is put right.
+// A key that stands in every item of a list is tried in the first.
 func everyKey(t *testing.T, test func(t *testing.T, s spot, read func() error)) {
 	t.Helper()
 	site := func(data []byte) error { _, err := Site("x.yaml", data); return err }
@@ -110,29 +110,29 @@ func everyKey(t *testing.T, test func(t *testing.T, s spot, read func() error)) 
 		if err := read(data); err != nil {
 			t.Fatal(err) // nothing below would mean anything
 		}
-		var whole yaml.Node
-		if err := yaml.Unmarshal(data, &whole); err != nil {
+		var root yaml.Node
+		if err := yaml.Unmarshal(data, &root); err != nil {
 			t.Fatal(err)
 		}
-		for i, s := range spots(&whole, "") {
+		damaged := func() error {
+			data, err := yaml.Marshal(&root)
+			if err != nil {
+				t.Fatal(err)
+			}
+			return read(data)
+		}
+		for _, s := range spots(&root, "") {
 			kind := strings.Split(file, "/")[0] + item.ReplaceAllString(s.path, "[]")
 			if tried[kind] {
 				continue
 			}
 			tried[kind] = true
-			var root yaml.Node
-			if err := yaml.Unmarshal(data, &root); err != nil {
-				t.Fatal(err)
-			}
-			t.Run(file+":"+s.path, func(t *testing.T) {
-				test(t, spots(&root, "")[i], func() error {
-					damaged, err := yaml.Marshal(&root)
-					if err != nil {
-						t.Fatal(err)
-					}
-					return read(damaged)
-				})
-			})
+			keys, key := slices.Clone(s.section.Content), *s.section.Content[s.key]
+			t.Run(file+":"+s.path, func(t *testing.T) { test(t, s, damaged) })
+			s.section.Content, *keys[s.key] = keys, key
+		}
+		if err := damaged(); err != nil {
+			t.Fatalf("%s was not put right again: %v", file, err)
 		}
 	}
 }
