@@ -38,15 +38,24 @@ func readDirectivity(v value) engine.Directivity {
 }
 
 func readOutput(v value) engine.Output {
-	f := v.section("number", "label", "max_gain", "group", "bend")
-	return engine.Output{
+	f := v.section("number", "label", "max_gain", "group", "bend", "processor", "channel")
+	o := engine.Output{
 		Number:    f["number"].count(),
 		Label:     f["label"].text(),
 		MaxGainDB: f["max_gain"].number(quantity.Level()),
 		Group:     f["group"].textOrNone(),
 		AsPlaced:  f["bend"].given(),
 		BendSec:   f["bend"].numberOr(0, quantity.Period()),
+		Processor: f["processor"].textOrNone(),
 	}
+	optional(f["channel"], &o.Channel, func(v value) int {
+		n := v.count()
+		if n == 0 {
+			v.reject("what the processor counts the output as, 1 or more")
+		}
+		return n
+	})
+	return o
 }
 
 func readGroup(v value) engine.Group {

@@ -151,8 +151,8 @@ func only(t *testing.T, err error) Problem {
 // else they leave behind, such as a cabinet that is described nowhere, has
 // problems of its own.
 func mayBeMissed(path string) bool {
-	optional := regexp.MustCompile(`^(ground|walls|aim|tolerance|groups|cabinets)$|^tolerance\.|^aim\.(measure|evenness|hold_null|robust)$|` +
-		`^target\.(opening|side_lobes)$|^zones\[\d+\]\.weight$|^cabinets\[\d+\]\.directivity$|^outputs\[\d+\]\.(group|bend)$|` +
+	optional := regexp.MustCompile(`^(ground|walls|aim|tolerance|groups|cabinets|further_processors)$|^tolerance\.|^aim\.(measure|evenness|hold_null|robust)$|` +
+		`^target\.(opening|side_lobes)$|^zones\[\d+\]\.weight$|^cabinets\[\d+\]\.directivity$|^outputs\[\d+\]\.(group|bend|processor|channel)$|` +
 		`sources\[\d+\]\.(level|facing|cabinet)$|^layouts\.[^.]+\[\d+\]\.(facing|mirrored|cabinet|level|depth|treatment|outputs|outputs\.from|outputs\.one_for|depth\.count|depth\.forward)$|` +
 		`^(transport|reply_port|burst|bundle|late|blind|ramp|renew|refusal|numbering|numbering\[\d+\]\.digits)$|` +
 		`^parameters\.(mute|label|gain\.in_force|gain\.value\.(law|offset))$`)

@@ -335,3 +335,48 @@ func TestOptionalKeys(t *testing.T) {
 		t.Errorf("directivity %+v", d)
 	}
 }
+
+// TestSeveralProcessors reads a site whose rear row hangs on a rack of its own:
+// outputs keep their numbers, and say what that rack counts them as.
+func TestSeveralProcessors(t *testing.T) {
+	data, err := os.ReadFile("../testdata/bad/site-processor-unknown.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	text := strings.Replace(string(data), "processor: front rack", "channel: 7", 1)
+	text = strings.Replace(text, "processor: rear rack}", "processor: rear rack, channel: 6}", 1)
+	site, err := Site("s.yaml", []byte(text))
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := []engine.Wiring{
+		{Profile: "plain-eight", Address: "192.0.2.10:8700"},
+		{Name: "rear rack", Profile: "lettered-six", Address: "192.0.2.11:8700"},
+	}
+	if !slices.Equal(site.Wirings(), want) {
+		t.Errorf("processors %+v, want %+v", site.Wirings(), want)
+	}
+	on := map[string][2]int{"": {2, 7}, "rear rack": {1, 6}}
+	for name, numbers := range on {
+		outputs := site.On(name)
+		if len(outputs) != 1 || outputs[0].Number != numbers[0] || outputs[0].OnChannel() != numbers[1] {
+			t.Errorf("on %q: %+v, want output %d as channel %d", name, outputs, numbers[0], numbers[1])
+		}
+	}
+	path := filepath.Join(t.TempDir(), "s.yaml")
+	if err := os.WriteFile(path, []byte(strings.Replace(text, "channel: 6", "channel: 7", 1)), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	plain, err := OpenProfile("plain-eight")
+	if err != nil {
+		t.Fatal(err)
+	}
+	lettered, err := OpenProfile("lettered-six")
+	if err != nil {
+		t.Fatal(err)
+	}
+	err = Fit(path, plain, lettered)
+	if err == nil || !strings.Contains(err.Error(), "outputs[0].channel: got 7, want 1 to 6, the outputs of a lettered-six") {
+		t.Errorf("a channel that the rack does not have: %v", err)
+	}
+}

@@ -11,7 +11,7 @@ import (
 // readSite reads everything but the array, which is either written out (see
 // array.go) or worked out from layouts (see layouts.go).
 func readSite(v value) *siteFile {
-	f := v.section("job", "air", "ground", "walls", "target", "limits", "aim", "tolerance", "test_signal", "processor",
+	f := v.section("job", "air", "ground", "walls", "target", "limits", "aim", "tolerance", "test_signal", "processor", "further_processors",
 		"layout", "layouts", "outputs", "groups", "cabinets", "sources", "microphones", "zones")
 	s := &siteFile{common: engine.Site{
 		Job:         f["job"].text(),
@@ -24,6 +24,7 @@ func readSite(v value) *siteFile {
 		Tolerance:   readTolerance(f["tolerance"]),
 		TestSignal:  readTestSignal(f["test_signal"]),
 		Wiring:      readWiring(f["processor"]),
+		Further:     some(f["further_processors"], "a list of processors", readFurther),
 		Cabinets:    some(f["cabinets"], "a list of cabinets", readCabinet),
 		Microphones: each(f["microphones"], "a list of microphones", readMicrophone),
 		Zones:       each(f["zones"], "a list of zones", readZone),
@@ -121,6 +122,11 @@ func readTestSignal(v value) engine.TestSignal {
 func readWiring(v value) engine.Wiring {
 	f := v.section("profile", "address")
 	return engine.Wiring{Profile: f["profile"].text(), Address: readAddress(f["address"])}
+}
+
+func readFurther(v value) engine.Wiring {
+	f := v.section("name", "profile", "address")
+	return engine.Wiring{Name: f["name"].text(), Profile: f["profile"].text(), Address: readAddress(f["address"])}
 }
 
 // readAddress checks the form only; whether anything answers there is found

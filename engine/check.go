@@ -10,19 +10,20 @@ import (
 // kelvin for Celsius) from becoming settings, and keep every loop bounded:
 // a list that is too long is told once and not looked into.
 const (
-	maxSources   = 64
-	maxCorners   = 64
-	maxWalls     = 8
-	maxEntries   = 256  // of a directivity table, along either axis
-	maxAwayM     = 1000 // from the origin, along each axis
-	maxSizeM     = 10   // of a cabinet
-	minApartM    = 0.1  // closer than this two points are one
-	slackM       = 0.001
-	minLines     = 3 // test signal lines inside the range
-	maxPeriodSec = 10
-	maxBendSec   = 1
-	maxLevelDB   = 60
-	maxWeight    = 1000
+	maxSources    = 64
+	maxProcessors = 16
+	maxCorners    = 64
+	maxWalls      = 8
+	maxEntries    = 256  // of a directivity table, along either axis
+	maxAwayM      = 1000 // from the origin, along each axis
+	maxSizeM      = 10   // of a cabinet
+	minApartM     = 0.1  // closer than this two points are one
+	slackM        = 0.001
+	minLines      = 3 // test signal lines inside the range
+	maxPeriodSec  = 10
+	maxBendSec    = 1
+	maxLevelDB    = 60
+	maxWeight     = 1000
 )
 
 // Problems lists everything that keeps a site from being solved, in the order
@@ -39,7 +40,7 @@ func (s Site) Problems() []Problem {
 		c.aim(*s.Aim)
 	}
 	c.testSignal(s.TestSignal, s.Target.Range)
-	c.wiring(s.Wiring)
+	c.wiring(s)
 	c.groups(s)
 	c.outputs(s)
 	c.cabinets(s.Cabinets)
@@ -153,12 +154,34 @@ func (c *checker) testSignal(t TestSignal, wanted Band) {
 	}
 }
 
-func (c *checker) wiring(w Wiring) {
+func (c *checker) wiring(s Site) {
+	c.reached("processor", s.Wiring)
+	if len(s.Further) > maxProcessors {
+		c.add("further_processors", strconv.Itoa(len(s.Further)), fmt.Sprintf("at most %d", maxProcessors))
+		return
+	}
+	names := map[string]bool{}
+	for i, w := range s.Further {
+		path := at("further_processors", i)
+		c.name(path+".name", w.Name, names)
+		c.reached(path, w)
+		if len(s.On(w.Name)) == 0 {
+			c.add(path+".name", quoted(w.Name)+", which no output names", "a processor that some output belongs to")
+		}
+		for _, before := range s.Wirings()[:i+1] {
+			if w.Address != "" && w.Address == before.Address {
+				c.add(path+".address", w.Address+" a second time", "an address of its own")
+			}
+		}
+	}
+}
+
+func (c *checker) reached(path string, w Wiring) {
 	if w.Profile == "" {
-		c.add("processor.profile", "nothing", "the name of a processor profile")
+		c.add(path+".profile", "nothing", "the name of a processor profile")
 	}
 	if w.Address == "" {
-		c.add("processor.address", "nothing", "host:port of the processor")
+		c.add(path+".address", "nothing", "host:port of the processor")
 	}
 }
 

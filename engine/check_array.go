@@ -67,7 +67,28 @@ func (c *checker) outputs(s Site) {
 		}
 		c.number(path+".max_gain", o.MaxGainDB, -maxLevelDB, maxLevelDB, " dB")
 		c.belongs(path, o, s.Groups)
+		c.onProcessor(path, o, s)
 		c.feeds(path+".number", s.Fed(o.Number), o.Number)
+	}
+}
+
+// onProcessor checks where the output is to be found.
+func (c *checker) onProcessor(path string, o Output, s Site) {
+	known := o.Processor == ""
+	for _, w := range s.Further {
+		known = known || w.Name == o.Processor
+	}
+	if !known {
+		c.add(path+".processor", quoted(o.Processor), "one of the names listed under further_processors, or none for the first")
+	}
+	if o.Channel < 0 {
+		c.add(path+".channel", strconv.Itoa(o.Channel), "1 or more")
+	}
+	for _, other := range s.On(o.Processor) {
+		if other.Number < o.Number && other.OnChannel() == o.OnChannel() {
+			c.add(path+".channel", fmt.Sprintf("channel %d, which is output %d already", o.OnChannel(), other.Number), "a channel of its own")
+			return
+		}
 	}
 }
 

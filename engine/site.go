@@ -199,8 +199,9 @@ func (t TestSignal) Lines() []float64 {
 	return lines
 }
 
-// Wiring says which processor the outputs belong to.
+// Wiring says which processor outputs belong to.
 type Wiring struct {
+	Name    string // what outputs call it by; "" for the site's first
 	Profile string // name of a processor profile
 	Address string // host:port the processor listens at
 }
@@ -217,13 +218,36 @@ type Site struct {
 	Tolerance   Tolerance
 	Aim         *Aim // nil: the groups' treatments set the outputs
 	TestSignal  TestSignal
-	Wiring      Wiring
+	Wiring      Wiring    // the first processor
+	Further     []Wiring  // the others, by their names
 	Groups      []Group   // none: one group, treated for the null
 	Outputs     []Output  // ascending by number
 	Cabinets    []Cabinet // the kinds that the sources name
 	Sources     []Source
 	Microphones []Microphone
 	Zones       []Zone
+}
+
+// Wirings lists every processor of the site, the first one first.
+func (s Site) Wirings() []Wiring { return append([]Wiring{s.Wiring}, s.Further...) }
+
+// On lists the outputs of one processor, ascending.
+func (s Site) On(processor string) []Output {
+	var on []Output
+	for _, o := range s.Outputs {
+		if o.Processor == processor {
+			on = append(on, o)
+		}
+	}
+	return on
+}
+
+// OnChannel is what the output's processor counts it as.
+func (o Output) OnChannel() int {
+	if o.Channel == 0 {
+		return o.Number
+	}
+	return o.Channel
 }
 
 // Cabinet finds a kind of cabinet by its name.
