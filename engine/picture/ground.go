@@ -10,6 +10,7 @@ import (
 	"gonum.org/v1/plot/vg/draw"
 
 	"hushback/engine"
+	"hushback/engine/picture/paper"
 )
 
 // window is the part of the ground that a plan shows, in site metres.
@@ -51,32 +52,17 @@ func (s stroke) Plot(c draw.Canvas, p *plot.Plot) {
 	s(ground{c, across, up})
 }
 
-// chart is a plot in our type, without data yet.
-func chart() *plot.Plot {
-	p := plot.New()
-	for _, axis := range []*plot.Axis{&p.X, &p.Y} {
-		axis.Label.TextStyle.Font = lettering(small).Font
-		axis.Label.TextStyle.Handler = lettering(small).Handler
-		axis.Tick.Label.Font = lettering(small).Font
-		axis.Tick.Label.Handler = lettering(small).Handler
-		axis.Tick.Length = 3
-		axis.Label.Padding = 2
-		axis.Padding = 0
-	}
-	return p
-}
-
 // plan is a chart of the ground: x up, y to the left, so that a place stands at
 // (-y, x).
 func plan(w window) *plot.Plot {
-	p := chart()
+	p := paper.Chart()
 	p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = -w.maxY, -w.minY, w.minX, w.maxX
 	p.X.Label.Text = "left / m"
 	p.Y.Label.Text = "towards the audience / m"
-	step := roundStep(math.Max(w.maxX-w.minX, w.maxY-w.minY), 10)
+	step := paper.RoundStep(math.Max(w.maxX-w.minX, w.maxY-w.minY), 10)
 	digits := max(0, int(math.Ceil(-math.Log10(step))))
-	p.X.Tick.Marker = every(p.X.Min, p.X.Max, step, func(v float64) string { return number(-v, digits) })
-	p.Y.Tick.Marker = every(p.Y.Min, p.Y.Max, step, func(v float64) string { return number(v, digits) })
+	p.X.Tick.Marker = paper.Every(p.X.Min, p.X.Max, step, func(v float64) string { return paper.Number(-v, digits) })
+	p.Y.Tick.Marker = paper.Every(p.Y.Min, p.Y.Max, step, func(v float64) string { return paper.Number(v, digits) })
 	return p
 }
 
@@ -96,7 +82,7 @@ func toScale(p *plot.Plot, width vg.Length) vg.Length {
 // their names where there is room.
 func furnish(site engine.Site, named bool) stroke {
 	return func(g ground) {
-		l := &labels{within: g.Rectangle}
+		l := &paper.Labels{Within: g.Rectangle}
 		for _, w := range site.Walls {
 			wall(g, w)
 		}
@@ -107,13 +93,13 @@ func furnish(site engine.Site, named bool) stroke {
 			box, _ := site.Cabinet(src.Cabinet)
 			cabinet(g, src, box)
 			if g.Contains(g.at(src.At)) {
-				l.reserve(g.at(src.At), 4)
+				l.Reserve(4, g.at(src.At))
 			}
 		}
 		for _, m := range site.Microphones {
-			microphone(g, m)
+			microphone(g, m, named)
 			if g.Contains(g.at(m.At)) {
-				l.reserve(g.at(m.At), 4)
+				l.Reserve(4, g.at(m.At))
 			}
 		}
 		if named {
@@ -122,11 +108,11 @@ func furnish(site engine.Site, named bool) stroke {
 	}
 }
 
-func names(g ground, l *labels, site engine.Site) {
-	s := lettering(small)
+func names(g ground, l *paper.Labels, site engine.Site) {
+	s := paper.Lettering(paper.Small)
 	for _, m := range site.Microphones {
 		if g.Contains(g.at(m.At)) {
-			l.put(g.Canvas, s, m.Name, beside(g.at(m.At), 5)...)
+			l.Put(g.Canvas, s, m.Name, paper.Beside(g.at(m.At), 5)...)
 		}
 	}
 	for _, z := range site.Zones {
@@ -134,31 +120,27 @@ func names(g ground, l *labels, site engine.Site) {
 	}
 	for _, w := range site.Walls {
 		for _, piece := range g.ClipLinesXY(wallLine(g, w)) {
-			middle := vg.Point{X: (piece[0].X + piece[1].X) / 2, Y: (piece[0].Y + piece[1].Y) / 2}
-			l.put(g.Canvas, s, w.Name+" (wall)", beside(middle, 3)...)
+			at := paper.Middle(vg.Rectangle{Min: piece[0], Max: piece[1]})
+			l.Put(g.Canvas, s, w.Name+" (wall)", paper.Next(at, 0, 1, 3), paper.Next(at, 0, -1, 3), paper.Next(at, 1, 0, 3), paper.Next(at, -1, 0, 3))
 		}
 	}
 }
 
 // nameZone puts a zone's name in its middle, or above or below it.
-func nameZone(g ground, l *labels, s text.Style, z engine.Zone) {
+func nameZone(g ground, l *paper.Labels, s text.Style, z engine.Zone) {
 	shown := g.ClipPolygonXY(ring(g, z.Corners))
 	if len(shown) == 0 {
 		return
 	}
-	box := vg.Rectangle{Min: shown[0], Max: shown[0]}
-	for _, p := range shown {
-		box.Min = vg.Point{X: min(box.Min.X, p.X), Y: min(box.Min.Y, p.Y)}
-		box.Max = vg.Point{X: max(box.Max.X, p.X), Y: max(box.Max.Y, p.Y)}
-	}
-	middle := vg.Point{X: (box.Min.X + box.Max.X) / 2, Y: (box.Min.Y + box.Max.Y) / 2}
-	var places []place
+	box := paper.Bounds(shown)
+	at := paper.Middle(box)
+	var places []paper.Place
 	for _, shift := range []vg.Length{0, 14, -14, 28, -28} {
-		places = append(places, place{at: vg.Point{X: middle.X, Y: middle.Y + shift}})
+		places = append(places, paper.Place{At: vg.Point{X: at.X, Y: at.Y + shift}})
 	}
 	words := fmt.Sprintf("%s (%s)", z.Name, z.Kind)
-	if !l.put(g.Canvas, s, words, places...) {
-		l.put(g.Canvas, s, words, beside(middle, box.Size().X/2+2)...)
+	if !l.Put(g.Canvas, s, words, places...) {
+		l.Put(g.Canvas, s, words, paper.Beside(at, box.Size().X/2+2)...)
 	}
 }
 
@@ -178,11 +160,11 @@ func outline(g ground, z engine.Zone) {
 	}
 	edge := ring(g, append(z.Corners[:len(z.Corners):len(z.Corners)], z.Corners[0]))
 	shown := g.ClipLinesXY(edge)
-	top := draw.LineStyle{Color: ink, Width: 1.1}
+	top := draw.LineStyle{Color: paper.Ink, Width: 1.1}
 	if z.Kind == engine.ZoneQuiet {
 		top.Dashes = []vg.Length{5, 3}
 	}
-	g.StrokeLines(draw.LineStyle{Color: veil, Width: 2.6}, shown...)
+	g.StrokeLines(draw.LineStyle{Color: paper.Veil, Width: 2.6}, shown...)
 	g.StrokeLines(top, shown...)
 }
 
@@ -203,8 +185,8 @@ func wallLine(g ground, w engine.Wall) []vg.Point {
 // wall is drawn without end, as it is reckoned with.
 func wall(g ground, w engine.Wall) {
 	shown := g.ClipLinesXY(wallLine(g, w))
-	g.StrokeLines(draw.LineStyle{Color: veil, Width: 4}, shown...)
-	g.StrokeLines(draw.LineStyle{Color: ink, Width: 2.4}, shown...)
+	g.StrokeLines(draw.LineStyle{Color: paper.Veil, Width: 4}, shown...)
+	g.StrokeLines(draw.LineStyle{Color: paper.Ink, Width: 2.4}, shown...)
 }
 
 // footprint is the cabinet seen from above, front left corner first, the source
@@ -225,30 +207,36 @@ func cabinet(g ground, src engine.Source, box engine.Cabinet) {
 	if !g.Contains(at) {
 		return
 	}
-	fill := shade
+	fill := paper.Shade
 	if src.Row == engine.RowRear {
-		fill = grey
+		fill = paper.Grey
 	}
+	long := vg.Length(7)
 	if box.WidthM > 0 && box.DepthM > 0 {
+		long = max(3, min(long, g.up(box.DepthM/2)-g.up(0)))
 		edge := ring(g, footprint(src, box))
 		shown := g.ClipPolygonXY(edge)
 		g.FillPolygon(fill, shown)
-		g.StrokeLines(draw.LineStyle{Color: ink, Width: 0.8}, g.ClipLinesXY(append(edge, edge[0]))...)
+		g.StrokeLines(draw.LineStyle{Color: paper.Ink, Width: 0.8}, g.ClipLinesXY(append(edge, edge[0]))...)
 	} else {
-		g.DrawGlyph(draw.GlyphStyle{Color: ink, Radius: 3.2, Shape: draw.CircleGlyph{}}, at)
+		g.DrawGlyph(draw.GlyphStyle{Color: paper.Ink, Radius: 3.2, Shape: draw.CircleGlyph{}}, at)
 		g.DrawGlyph(draw.GlyphStyle{Color: fill, Radius: 2.4, Shape: draw.CircleGlyph{}}, at)
 	}
 	sin, cos := math.Sincos(src.FacingRad)
-	tip := vg.Point{X: at.X - vg.Length(sin)*7, Y: at.Y + vg.Length(cos)*7}
-	g.StrokeLines(draw.LineStyle{Color: ink, Width: 1.4}, g.ClipLinesXY([]vg.Point{at, tip})...)
+	tip := vg.Point{X: at.X - vg.Length(sin)*long, Y: at.Y + vg.Length(cos)*long}
+	g.StrokeLines(draw.LineStyle{Color: paper.Ink, Width: 1.4}, g.ClipLinesXY([]vg.Point{at, tip})...)
 }
 
-// microphone is a ring with a dot in it.
-func microphone(g ground, m engine.Microphone) {
+// microphone is a ring with a dot in it, small where the plan is.
+func microphone(g ground, m engine.Microphone, large bool) {
+	size := vg.Length(3)
+	if large {
+		size = 4.4
+	}
 	for _, part := range []draw.GlyphStyle{
-		{Color: ink, Radius: 4.4, Shape: draw.CircleGlyph{}},
-		{Color: shade, Radius: 3.2, Shape: draw.CircleGlyph{}},
-		{Color: ink, Radius: 1.3, Shape: draw.CircleGlyph{}},
+		{Color: paper.Ink, Radius: size, Shape: draw.CircleGlyph{}},
+		{Color: paper.Shade, Radius: size * 0.72, Shape: draw.CircleGlyph{}},
+		{Color: paper.Ink, Radius: size * 0.3, Shape: draw.CircleGlyph{}},
 	} {
 		g.DrawGlyph(part, g.at(m.At))
 	}

@@ -17,6 +17,7 @@ import (
 	"hushback/engine"
 	"hushback/engine/design"
 	"hushback/engine/field"
+	"hushback/engine/picture/paper"
 )
 
 // mostMaps is how many maps fit on one sheet.
@@ -55,23 +56,20 @@ func levelMap(layout string, r design.Report, m *field.Map) (*Drawing, error) {
 	if err != nil {
 		return nil, err
 	}
+	hidden := func(k int) bool { return behindWall(r.Site, m.Area.At(k%m.Area.NX, k/m.Area.NX)) }
 	var maps []*plot.Plot
 	var spoken []string
 	for i, f := range m.FreqHz {
-		levels, err := against(m, i, cmplx.Abs(front[i][0]))
+		levels, err := against(m, i, cmplx.Abs(front[i][0]), hidden)
 		if err != nil {
 			return nil, err
 		}
-		p := levelPlan(r.Site, m.Area, levels, colours, len(m.FreqHz) == 1)
-		if len(m.FreqHz) > 1 {
-			p.Title.Text = hertz(f)
-			p.Title.TextStyle = bold(lettering(normal))
-		}
-		maps, spoken = append(maps, p), append(spoken, hertz(f))
+		maps = append(maps, levelPlan(r.Site, m.Area, levels, colours, len(m.FreqHz) == 1))
+		spoken = append(spoken, paper.Hertz(f))
 	}
 	title := "Level at " + strings.Join(spoken, ", ")
-	remark := fmt.Sprintf("0 dB is the front microphone, %s. A line every %.0f dB. Dashed: quiet zone. Grey: rear row.", mic.Name, contourDB)
-	return page(heading(title, owner(r.Site, layout), remark), tiled(maps, columns(len(maps))), colourBar(colours)), nil
+	remark := fmt.Sprintf("0 dB: front microphone (%s). Line every %.0f dB. Dashed: quiet zone. Grey: rear row.", mic.Name, contourDB)
+	return paper.Page(paper.Heading(title, owner(r.Site, layout), remark), tiled(maps, spoken), colourBar(colours)), nil
 }
 
 func checkMap(m *field.Map) error {
@@ -90,7 +88,7 @@ func checkMap(m *field.Map) error {
 	}
 	for i, p := range m.P {
 		if want := m.Area.NX * m.Area.NY; len(p) != want {
-			return fmt.Errorf("the map at %s has %d points, want %d", hertz(m.FreqHz[i]), len(p), want)
+			return fmt.Errorf("the map at %s has %d points, want %d", paper.Hertz(m.FreqHz[i]), len(p), want)
 		}
 	}
 	return nil
@@ -114,15 +112,18 @@ type grid struct {
 
 // against is one frequency of a map in dB against an amplitude. What lies beyond
 // the scale is held a band outside it, so that no null, however deep, pulls its
-// neighbours down.
-func against(m *field.Map, i int, zero float64) (grid, error) {
+// neighbours down. Points that are hidden may hold anything.
+func against(m *field.Map, i int, zero float64, hidden func(k int) bool) (grid, error) {
 	if !(zero > 0) || math.IsInf(zero, 0) {
-		return grid{}, fmt.Errorf("nothing arrives at the front microphone at %s", hertz(m.FreqHz[i]))
+		return grid{}, fmt.Errorf("nothing arrives at the front microphone at %s", paper.Hertz(m.FreqHz[i]))
 	}
 	g := grid{m.Area.NX, m.Area.NY, make([]float64, len(m.P[i]))}
 	for k, p := range m.P[i] {
+		if hidden(k) {
+			p = 0
+		}
 		if cmplx.IsNaN(p) || cmplx.IsInf(p) {
-			return grid{}, fmt.Errorf("the level at %s is not finite at point %d of %d", hertz(m.FreqHz[i]), k, len(m.P[i]))
+			return grid{}, fmt.Errorf("the level at %s is not finite at point %d of %d", paper.Hertz(m.FreqHz[i]), k, len(m.P[i]))
 		}
 		g.db[k] = math.Max(lowestDB-bandDB, math.Min(highestDB+bandDB, engine.DB(cmplx.Abs(p)/zero)))
 	}
@@ -139,14 +140,20 @@ func (g grid) level(u, v float64) float64 {
 }
 
 // banded is the grid in colours, x up and y to the left, with a dark line where a
-// contour passes between neighbouring dots.
-func (g grid) banded(wide, tall int, colours color.Palette) image.Image {
-	img := image.NewPaletted(image.Rect(0, 0, wide, tall), append(colours[:len(colours):len(colours)], grey))
+// contour passes between neighbouring dots, and blank where hidden says so, u and v
+// being from 0 to 1 along x and y.
+func (g grid) banded(wide, tall int, colours color.Palette, hidden func(u, v float64) bool) image.Image {
+	img := image.NewPaletted(image.Rect(0, 0, wide, tall), append(colours[:len(colours):len(colours)], paper.Ink, color.White))
 	last := make([]int, wide) // contour intervals of the row of dots above
 	for row := range tall {
 		left := 0
 		for col := range wide {
-			db := g.level(1-(float64(row)+0.5)/float64(tall), 1-(float64(col)+0.5)/float64(wide))
+			u, v := 1-(float64(row)+0.5)/float64(tall), 1-(float64(col)+0.5)/float64(wide)
+			if hidden(u, v) {
+				img.SetColorIndex(col, row, uint8(len(colours)+1))
+				continue
+			}
+			db := g.level(u, v)
 			between := int(math.Floor(math.Max(lowestDB-1, math.Min(highestDB+1, db)) / contourDB))
 			index := band(db)
 			if row > 0 && between != last[col] || col > 0 && between != left {
@@ -169,39 +176,62 @@ func levelPlan(site engine.Site, a field.Area, g grid, colours color.Palette, lo
 		wide /= 2
 	}
 	tall := max(2, int(math.Min(3, (a.MaxX-a.MinX)/(a.MaxY-a.MinY))*float64(wide)))
-	p.Add(plotter.NewImage(g.banded(wide, tall, colours), -a.MaxY, a.MinX, -a.MinY, a.MaxX))
+	hidden := func(u, v float64) bool {
+		return behindWall(site, engine.Point{X: a.MinX + u*(a.MaxX-a.MinX), Y: a.MinY + v*(a.MaxY-a.MinY)})
+	}
+	p.Add(plotter.NewImage(g.banded(wide, tall, colours, hidden), -a.MaxY, a.MinX, -a.MinY, a.MaxX))
 	p.Add(furnish(site, lone))
 	return p
 }
 
-// tiled stands plans of the same ground side by side.
-func tiled(plans []*plot.Plot, columns int) block {
-	const gap = 6
-	wide := (innerWidth - vg.Length(columns-1)*gap) / vg.Length(columns)
-	if columns == 1 {
-		wide = innerWidth
+// behindWall reports whether a wall stands between a place and the sources, where
+// the model has nothing to say.
+func behindWall(site engine.Site, p engine.Point) bool {
+	for _, w := range site.Walls {
+		side := func(q engine.Point) float64 {
+			return (w.To.X-w.From.X)*(q.Y-w.From.Y) - (w.To.Y-w.From.Y)*(q.X-w.From.X)
+		}
+		if len(site.Sources) > 0 && side(p)*side(site.Sources[0].At) < 0 {
+			return true
+		}
+	}
+	return false
+}
+
+// tiled stands plans of the same ground side by side, each under its name; a lone
+// one has no need of it.
+func tiled(plans []*plot.Plot, names []string) paper.Block {
+	s := paper.Bold(paper.Lettering(paper.Normal))
+	n := columns(len(plans))
+	wide, title := paper.InnerWidth/vg.Length(n), paper.Lead(s)
+	if n == 1 {
+		title = 0
 	}
 	tall := toScale(plans[0], wide)
-	rows := (len(plans) + columns - 1) / columns
-	return block{vg.Length(rows)*(tall+gap) - gap, func(c draw.Canvas) {
+	rows := (len(plans) + n - 1) / n
+	return paper.Block{Height: vg.Length(rows) * (tall + title + 4), Ink: func(c draw.Canvas) {
 		for i, p := range plans {
-			left, top := c.Min.X+vg.Length(i%columns)*(wide+gap), c.Max.Y-vg.Length(i/columns)*(tall+gap)
-			p.Draw(draw.Canvas{Canvas: c.Canvas, Rectangle: vg.Rectangle{
-				Min: vg.Point{X: left, Y: top - tall}, Max: vg.Point{X: left + wide, Y: top}}})
+			left, top := c.Min.X+vg.Length(i%n)*wide, c.Max.Y-vg.Length(i/n)*(tall+title+4)-title
+			tile := draw.Canvas{Canvas: c.Canvas, Rectangle: vg.Rectangle{
+				Min: vg.Point{X: left, Y: top - tall}, Max: vg.Point{X: left + wide, Y: top}}}
+			p.Draw(tile)
+			if n > 1 {
+				paper.Write(c, s, vg.Point{X: paper.Middle(p.DataCanvas(tile).Rectangle).X, Y: top + title/2}, names[i])
+			}
 		}
 	}}
 }
 
 // colourBar explains the bands; the first and the last have no outer end.
-func colourBar(colours color.Palette) block {
-	s := lettering(small)
+func colourBar(colours color.Palette) paper.Block {
+	s := paper.Lettering(paper.Small)
 	const thick = 12
-	return block{thick + 4 + 2*lead(s), func(c draw.Canvas) {
+	return paper.Block{Height: thick + 4 + 2*paper.Lead(s), Ink: func(c draw.Canvas) {
 		step := c.Size().X / vg.Length(bands)
 		for i, colour := range colours {
 			left := c.Min.X + vg.Length(i)*step
 			box := vg.Rectangle{Min: vg.Point{X: left, Y: c.Max.Y - thick}, Max: vg.Point{X: left + step, Y: c.Max.Y}}
-			c.FillPolygon(colour, corners(box))
+			c.FillPolygon(colour, paper.Corners(box))
 		}
 		for i := 1; i < bands; i++ {
 			db := lowestDB + float64(i-1)*bandDB
@@ -209,9 +239,9 @@ func colourBar(colours color.Palette) block {
 				continue
 			}
 			x := c.Min.X + vg.Length(i)*step
-			c.StrokeLine2(thin(ink), x, c.Max.Y-thick, x, c.Max.Y-thick-3)
-			c.FillText(s, vg.Point{X: x, Y: c.Max.Y - thick - 4 - lead(s)/2}, number(db, 0))
+			c.StrokeLine2(paper.Thin(paper.Ink), x, c.Max.Y-thick, x, c.Max.Y-thick-3)
+			paper.Write(c, s, vg.Point{X: x, Y: c.Max.Y - thick - 4 - paper.Lead(s)/2}, paper.Number(db, 0))
 		}
-		c.FillText(s, vg.Point{X: c.Center().X, Y: c.Min.Y + lead(s)/2}, "level against the front microphone / dB; the ends go on")
+		paper.Write(c, s, vg.Point{X: c.Center().X, Y: c.Min.Y + paper.Lead(s)/2}, "level against the front microphone / dB; the ends go on")
 	}}
 }

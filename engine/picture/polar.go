@@ -12,6 +12,7 @@ import (
 	"hushback/engine"
 	"hushback/engine/design"
 	"hushback/engine/field"
+	"hushback/engine/picture/paper"
 )
 
 // The polar scale, against the loudest direction, and how finely patterns are
@@ -31,23 +32,23 @@ const (
 // Errors: no frequency or too many, an array that is silent, and what
 // field.FarField refuses.
 func Polar(layout string, r design.Report, freqHz []float64) (*Drawing, error) {
-	if len(freqHz) == 0 || len(freqHz) > mostLines {
-		return nil, fmt.Errorf("drawing polar patterns: got %d frequencies, want 1 to %d", len(freqHz), mostLines)
+	if len(freqHz) == 0 || len(freqHz) > paper.MostLines {
+		return nil, fmt.Errorf("drawing polar patterns: got %d frequencies, want 1 to %d", len(freqHz), paper.MostLines)
 	}
 	patterns, err := patterns(r.Site, r.Sheet, freqHz)
 	if err != nil {
 		return nil, fmt.Errorf("drawing polar patterns: %w", err)
 	}
 	var shown rose
-	var entries []entry
+	var entries []paper.Entry
 	for i, f := range freqHz {
-		shown = append(shown, petal{line(i), patterns[i]})
-		entries = append(entries, entry{line(i), hertz(f)})
+		shown = append(shown, petal{paper.Line(i), patterns[i]})
+		entries = append(entries, paper.Entry{Line: paper.Line(i), Words: paper.Hertz(f)})
 	}
-	polar := block{innerWidth, func(c draw.Canvas) { shown.draw(c, true) }}
-	return page(heading("Polar patterns", owner(r.Site, layout),
-		"Far away, in the horizontal plane, without ground and walls. Level / dB against the loudest direction."),
-		legend(entries), polar), nil
+	polar := paper.Block{Height: paper.InnerWidth, Ink: func(c draw.Canvas) { shown.draw(c, true) }}
+	return paper.Page(paper.Heading("Polar patterns", owner(r.Site, layout),
+		"Far away, horizontal plane, no ground or walls. Level / dB against the loudest direction."),
+		paper.Legend(entries), polar), nil
 }
 
 // patterns are levels in dB all around, from the rear by the right, against the
@@ -68,11 +69,11 @@ func patterns(site engine.Site, sheet engine.Sheet, freqHz []float64) ([][]float
 			loudest = math.Max(loudest, cmplx.Abs(p))
 		}
 		if !(loudest > 0) || math.IsInf(loudest, 0) {
-			return nil, fmt.Errorf("the array is silent or not finite at %s", hertz(freqHz[i]))
+			return nil, fmt.Errorf("the array is silent or not finite at %s", paper.Hertz(freqHz[i]))
 		}
 		for _, p := range around {
 			if cmplx.IsNaN(p) {
-				return nil, errors.New("the pattern is not finite at " + hertz(freqHz[i]))
+				return nil, errors.New("the pattern is not finite at " + paper.Hertz(freqHz[i]))
 			}
 			levels[i] = append(levels[i], engine.DB(cmplx.Abs(p)/loudest))
 		}
@@ -92,7 +93,7 @@ type petal struct {
 // draw fills a square in the middle of the canvas; without words only the rings
 // have their levels, and front is marked.
 func (r rose) draw(c draw.Canvas, words bool) {
-	margin := vg.Length(30)
+	margin := vg.Length(22)
 	if !words {
 		margin = 13
 	}
@@ -101,7 +102,7 @@ func (r rose) draw(c draw.Canvas, words bool) {
 	at := func(rad float64, part vg.Length) vg.Point {
 		return vg.Point{X: centre.X - vg.Length(math.Sin(rad))*radius*part, Y: centre.Y + vg.Length(math.Cos(rad))*radius*part}
 	}
-	paper(c, at, words)
+	dial(c, at, words)
 	for _, p := range r {
 		points := make([]vg.Point, len(p.levels))
 		for i, db := range p.levels {
@@ -113,27 +114,27 @@ func (r rose) draw(c draw.Canvas, words bool) {
 	ringLabels(c, at, words)
 }
 
-// paper is the rings, the spokes and what the directions are called.
-func paper(c draw.Canvas, at func(float64, vg.Length) vg.Point, words bool) {
-	s := lettering(small)
+// dial is the rings, the spokes and what the directions are called.
+func dial(c draw.Canvas, at func(float64, vg.Length) vg.Point, words bool) {
+	s := paper.Lettering(paper.Small)
 	for db := 0.0; db > centreDB; db -= ringDB {
 		part := vg.Length(1 - db/centreDB)
 		var path vg.Path
 		path.Move(at(-math.Pi/2, part))
 		path.Arc(at(0, 0), at(-math.Pi/2, part).X-at(0, 0).X, 0, 2*math.Pi)
 		path.Close()
-		style := thin(faint)
+		style := paper.Thin(paper.Faint)
 		if db == 0 {
-			style = thin(grey)
+			style = paper.Thin(paper.Grey)
 		}
 		c.SetLineStyle(style)
 		c.Stroke(path)
 	}
 	for deg := 0; deg < 360; deg += spokeDeg {
 		rad := float64(deg) * math.Pi / 180
-		c.StrokeLines(thin(faint), []vg.Point{at(0, 0), at(rad, 1)})
+		c.StrokeLines(paper.Thin(paper.Faint), []vg.Point{at(0, 0), at(rad, 1)})
 		if words && deg%90 != 0 {
-			c.FillText(s, outside(at(rad, 1), at(0, 0), 13), number(180-math.Abs(180-float64(deg)), 0)+"°")
+			paper.Write(c, s, outside(at(rad, 1), at(0, 0), 13), paper.Number(180-math.Abs(180-float64(deg)), 0)+"°")
 		}
 	}
 	names := []string{"front 0°", "left 90°", "rear 180°", "right 90°"}
@@ -146,7 +147,7 @@ func paper(c draw.Canvas, at func(float64, vg.Length) vg.Point, words bool) {
 			style.Rotation = math.Pi / 2
 			style.XAlign, style.YAlign = draw.XCenter, draw.YCenter
 		}
-		c.FillText(style, outside(at(float64(i)*math.Pi/2, 1), at(0, 0), away), name)
+		paper.Write(c, style, outside(at(float64(i)*math.Pi/2, 1), at(0, 0), away), name)
 	}
 }
 
@@ -159,15 +160,22 @@ func outside(p, centre vg.Point, by vg.Length) vg.Point {
 // ringLabels stand over the lines, between two spokes; every other one where
 // there is little room.
 func ringLabels(c draw.Canvas, at func(float64, vg.Length) vg.Point, words bool) {
-	s := lettering(small)
+	s := paper.Lettering(paper.Small)
 	step := ringDB
 	if !words {
 		step *= 2
 	}
-	for db := -step; db > centreDB; db -= step {
+	for db := 0.0; db > centreDB; db -= step {
+		label := paper.Number(db, 0)
+		switch {
+		case db == 0 && words:
+			label += " dB"
+		case db == 0:
+			continue
+		}
 		p := at(-math.Pi/4, vg.Length(1-db/centreDB))
-		half := vg.Point{X: s.Width(number(db, 0))/2 + 1, Y: small * 0.5}
-		c.FillPolygon(veil, corners(vg.Rectangle{Min: p.Sub(half), Max: p.Add(half)}))
-		c.FillText(s, p, number(db, 0))
+		half := vg.Point{X: s.Width(label)/2 + 1, Y: paper.Small * 0.5}
+		c.FillPolygon(paper.Veil, paper.Corners(vg.Rectangle{Min: p.Sub(half), Max: p.Add(half)}))
+		paper.Write(c, s, p, label)
 	}
 }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"math/cmplx"
+	"slices"
 
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/plotter"
@@ -14,14 +15,15 @@ import (
 	"hushback/engine"
 	"hushback/engine/coverage"
 	"hushback/engine/design"
+	"hushback/engine/picture/paper"
 )
 
 // Heights of charts in points, and the least level that they show.
 const (
-	tallChart  = 250
-	flatChart  = 150
-	deepestDB  = -60.0
-	responseDB = 10.0
+	tallChart = 250
+	flatChart = 150
+	lowChart  = 132
+	deepestDB = -60.0
 )
 
 // Responses draws what the front and the rear microphone should hear over frequency,
@@ -59,12 +61,11 @@ func responses(layout string, r design.Report) (*Drawing, error) {
 	if err != nil {
 		return nil, fmt.Errorf("rear: %w", err)
 	}
-	level := overFrequency(freq, r.Site.Target)
-	level.Y.Min, level.Y.Max = deepestDB, 5
-	level.Y.Label.Text = "level against the loudest in front / dB"
-	level.Y.Tick.Marker = every(deepestDB, 0, responseDB, func(v float64) string { return number(v, 0) })
-	level.Add(series(line(0), freq, front), series(line(1), freq, rear), nullMark(r.Own, freq, rear))
-	charts, heights := []*plot.Plot{level}, []vg.Length{tallChart}
+	chart := overFrequency(freq, r.Site.Target)
+	exactFreq, exactRear := withNull(r.Own, freq, front, rear)
+	levels(chart, "level against the loudest in front / dB", front, exactRear)
+	chart.Add(series(paper.Line(0), freq, front), series(paper.Line(1), exactFreq, exactRear), ringAt(r.Own.NullHz, exactFreq, exactRear))
+	charts, heights := []*plot.Plot{chart}, []vg.Length{tallChart}
 	if len(r.Openings) > 0 {
 		opening, err := openings(freq, r)
 		if err != nil {
@@ -72,8 +73,10 @@ func responses(layout string, r design.Report) (*Drawing, error) {
 		}
 		charts, heights = append(charts, opening), append(heights, flatChart)
 	}
-	return page(heading("Front and rear", owner(r.Site, layout), nullWords(r.Own, r.Site.Target)),
-		legend([]entry{{line(0), "front: " + name(r.Site, engine.RoleFront)}, {line(1), "rear: " + name(r.Site, engine.RoleRear)}}),
+	return paper.Page(paper.Heading("Front and rear", owner(r.Site, layout), nullWords(r.Own, r.Site.Target)),
+		paper.Legend(append([]paper.Entry{
+			{Line: paper.Line(0), Words: "front: " + name(r.Site, engine.RoleFront)},
+			{Line: paper.Line(1), Words: "rear: " + name(r.Site, engine.RoleRear)}}, marked(r.Site.Target)...)),
 		stacked(charts, heights)), nil
 }
 
@@ -83,10 +86,60 @@ func name(site engine.Site, role engine.Role) string {
 }
 
 func nullWords(own design.Treated, target engine.Target) string {
-	return fmt.Sprintf("Null at %s: rear %s dB below front (ring). Target %s: %s dB below. Grey: operating range, %s to %s.",
-		hertz(own.NullHz), number(-own.NullDepthDB, 1), hertz(target.NullHz), number(-own.AtTargetDB, 1),
-		hertz(target.Range.LowHz), hertz(target.Range.HighHz))
+	return fmt.Sprintf("Null (ring) at %s: rear %s dB below front. At the target, %s: %s dB below.",
+		paper.Hertz(own.NullHz), paper.Number(-own.NullDepthDB, 1), paper.Hertz(target.NullHz), paper.Number(-own.AtTargetDB, 1))
 }
+
+// withNull is the rear curve with the null in it: it is often between the lines of
+// the test signal, and its place and depth are known.
+func withNull(own design.Treated, freq, front, rear []float64) (x, y []float64) {
+	if i, _ := slices.BinarySearch(freq, own.NullHz); i > 0 && i < len(freq) {
+		return with(freq, rear, own.NullHz, between(freq, front, i, own.NullHz)+own.NullDepthDB)
+	}
+	return freq, rear
+}
+
+// rearOverFront is the same of rear over front.
+func rearOverFront(r design.Report) (freqHz, db []float64) {
+	for _, v := range r.Own.RejectionDB {
+		db = append(db, -v)
+	}
+	return with(r.Own.FreqHz, db, r.Own.NullHz, r.Own.NullDepthDB)
+}
+
+// with puts a point among a curve's, unless there is one or it lies beyond the
+// ends. The curve given is left as it is.
+func with(x, y []float64, atX, atY float64) ([]float64, []float64) {
+	i, there := slices.BinarySearch(x, atX)
+	if there || i == 0 || i == len(x) {
+		return x, y
+	}
+	return slices.Insert(slices.Clone(x), i, atX), slices.Insert(slices.Clone(y), i, atY)
+}
+
+// owner says whose picture it is.
+func owner(site engine.Site, layout string) string {
+	if layout == "" {
+		return site.Job
+	}
+	return site.Job + " · " + layout
+}
+
+// marked is what the target and the operating range look like in a chart.
+func marked(target engine.Target) []paper.Entry {
+	var entries []paper.Entry
+	if target.NullHz > 0 {
+		entries = append(entries, paper.Entry{Line: targetLine, Words: "target " + paper.Hertz(target.NullHz)})
+	}
+	if target.Range.HighHz > target.Range.LowHz {
+		entries = append(entries, paper.Entry{Line: draw.LineStyle{Color: paper.Shade, Width: 10},
+			Words: "operating range " + paper.Number(target.Range.LowHz, 0) + " to " + paper.Hertz(target.Range.HighHz)})
+	}
+	return entries
+}
+
+// targetLine is where the target is.
+var targetLine = draw.LineStyle{Color: paper.Ink, Width: 1, Dashes: []vg.Length{3, 2}}
 
 // checkAxis wants at least two frequencies, ascending from above 0.
 func checkAxis(freq []float64) error {
@@ -111,7 +164,7 @@ func curve(c engine.Curve, zero float64) ([]float64, error) {
 	db := make([]float64, len(c.P))
 	for i, p := range c.P {
 		if cmplx.IsNaN(p) || cmplx.IsInf(p) {
-			return nil, fmt.Errorf("the pressure at %s is not finite", hertz(c.FreqHz[i]))
+			return nil, fmt.Errorf("the pressure at %s is not finite", paper.Hertz(c.FreqHz[i]))
 		}
 		db[i] = engine.DB(cmplx.Abs(p) / zero)
 	}
@@ -121,7 +174,7 @@ func curve(c engine.Curve, zero float64) ([]float64, error) {
 // overFrequency is a chart over logarithmic frequency with the operating range in
 // grey and the target as a line.
 func overFrequency(freq []float64, target engine.Target) *plot.Plot {
-	p := chart()
+	p := paper.Chart()
 	p.X.Min, p.X.Max = freq[0], freq[len(freq)-1]
 	p.X.Scale = plot.LogScale{}
 	p.X.Label.Text = "frequency / Hz"
@@ -140,7 +193,7 @@ func plainHertz(low, high float64) plot.ConstantTicks {
 			if f < low || f > high {
 				continue
 			}
-			label := number(f, 0)
+			label := paper.Number(f, 0)
 			if m == 7 || m == 9 || m == 1.5 && high > 8*low || m == 2.5 && high > 4*low {
 				label = ""
 			}
@@ -161,23 +214,33 @@ func backdrop(target engine.Target) plotting {
 	return func(c draw.Canvas, p *plot.Plot) {
 		across, up := p.Transforms(&c)
 		if low, high := math.Max(target.Range.LowHz, p.X.Min), math.Min(target.Range.HighHz, p.X.Max); low < high {
-			c.FillPolygon(shade, corners(vg.Rectangle{Min: vg.Point{X: across(low), Y: c.Min.Y}, Max: vg.Point{X: across(high), Y: c.Max.Y}}))
+			c.FillPolygon(paper.Shade, paper.Corners(vg.Rectangle{Min: vg.Point{X: across(low), Y: c.Min.Y}, Max: vg.Point{X: across(high), Y: c.Max.Y}}))
 		}
 		for _, t := range p.Y.Tick.Marker.Ticks(p.Y.Min, p.Y.Max) {
-			c.StrokeLine2(thin(faint), c.Min.X, up(t.Value), c.Max.X, up(t.Value))
+			c.StrokeLine2(paper.Thin(paper.Faint), c.Min.X, up(t.Value), c.Max.X, up(t.Value))
 		}
 		for _, t := range p.X.Tick.Marker.Ticks(p.X.Min, p.X.Max) {
 			if !t.IsMinor() {
-				c.StrokeLine2(thin(faint), across(t.Value), c.Min.Y, across(t.Value), c.Max.Y)
+				c.StrokeLine2(paper.Thin(paper.Faint), across(t.Value), c.Min.Y, across(t.Value), c.Max.Y)
 			}
 		}
 		if target.NullHz >= p.X.Min && target.NullHz <= p.X.Max {
-			c.StrokeLine2(draw.LineStyle{Color: ink, Width: 1, Dashes: []vg.Length{3, 2}}, across(target.NullHz), c.Min.Y, across(target.NullHz), c.Max.Y)
-			l := labels{within: c.Rectangle}
-			at := vg.Point{X: across(target.NullHz), Y: c.Max.Y - small*0.75}
-			l.put(c, lettering(small), "target "+hertz(target.NullHz), place{at, 1, 0, 1}, place{at, -1, 0, 1})
+			c.StrokeLine2(targetLine, across(target.NullHz), c.Min.Y, across(target.NullHz), c.Max.Y)
 		}
 	}
+}
+
+// levels is an axis of dB that holds all the curves, but none below deepestDB.
+func levels(p *plot.Plot, label string, curves ...[]float64) {
+	low, high := 0.0, 0.0
+	for _, db := range curves {
+		low, high = math.Min(low, slices.Min(db)), math.Max(high, slices.Max(db))
+	}
+	const step = 10.0
+	p.Y.Min = math.Max(deepestDB, math.Min(-20, step*math.Floor(low/step)))
+	p.Y.Max = math.Min(-deepestDB, math.Max(2, step*math.Ceil((high-0.5)/step)))
+	p.Y.Label.Text = label
+	p.Y.Tick.Marker = paper.Every(p.Y.Min, p.Y.Max, step, func(v float64) string { return paper.Number(v, 0) })
 }
 
 // series is a line over frequency, cut where it leaves the chart.
@@ -192,29 +255,19 @@ func series(style draw.LineStyle, x, y []float64) plotting {
 	}
 }
 
-// nullMark rings the rear level where the null is, at the chart's floor if it
-// lies lower.
-func nullMark(own design.Treated, freq, rear []float64) plotting {
+// ringAt marks a place of a curve, at the chart's floor if it lies lower.
+func ringAt(x float64, xs, ys []float64) plotting {
 	return func(c draw.Canvas, p *plot.Plot) {
 		across, up := p.Transforms(&c)
-		for i, f := range freq {
-			if f < own.NullHz {
-				continue
-			}
-			if f == own.NullHz || i > 0 {
-				at := vg.Point{X: across(own.NullHz), Y: max(c.Min.Y, up(between(freq, rear, i, own.NullHz)))}
-				c.DrawGlyph(draw.GlyphStyle{Color: ink, Radius: 5, Shape: draw.RingGlyph{}}, at)
-			}
-			return
+		if i, there := slices.BinarySearch(xs, x); there {
+			at := vg.Point{X: across(x), Y: max(c.Min.Y, up(ys[i]))}
+			c.DrawGlyph(draw.GlyphStyle{Color: paper.Ink, Radius: 5, Shape: draw.RingGlyph{}}, at)
 		}
 	}
 }
 
 // between is y at x, on the straight line that ends at entry i.
 func between(xs, ys []float64, i int, x float64) float64 {
-	if i == 0 || xs[i] == x {
-		return ys[i]
-	}
 	part := (x - xs[i-1]) / (xs[i] - xs[i-1])
 	return ys[i-1]*(1-part) + ys[i]*part
 }
@@ -231,47 +284,48 @@ func openings(freq []float64, r design.Report) (*plot.Plot, error) {
 	}
 	p.Y.Min, p.Y.Max = 0, 380
 	p.Y.Label.Text = "opening (−6 dB) / °"
-	p.Y.Tick.Marker = every(0, 360, 90, func(v float64) string { return number(v, 0) })
-	p.Add(plotting(func(c draw.Canvas, p *plot.Plot) {
+	p.Y.Tick.Marker = paper.Every(0, 360, 90, func(v float64) string { return paper.Number(v, 0) })
+	p.Add(angles(points))
+	return p, nil
+}
+
+// angles is a line where the array has control and crosses where it has none.
+func angles(points plotter.XYs) plotting {
+	return func(c draw.Canvas, p *plot.Plot) {
 		across, up := p.Transforms(&c)
-		var controlled []vg.Point
-		flush := func() {
-			c.StrokeLines(line(2), c.ClipLinesXY(controlled)...)
-			controlled = nil
-		}
+		var run []vg.Point
 		lost := false
 		for _, o := range points {
 			at := vg.Point{X: across(o.X), Y: up(o.Y)}
-			if lost || o.Y >= 359.99 {
-				flush()
+			if o.Y < 359.999 {
+				run = append(run, at)
+				continue
 			}
-			lost = o.Y >= 359.99
-			controlled = append(controlled, at)
-			if lost {
-				flush()
-				c.DrawGlyph(draw.GlyphStyle{Color: ink, Radius: 2.5, Shape: draw.CrossGlyph{}}, at)
-			}
+			c.StrokeLines(draw.LineStyle{Color: paper.Ink, Width: 1.5}, c.ClipLinesXY(run)...)
+			c.DrawGlyph(draw.GlyphStyle{Color: paper.Ink, Radius: 3, Shape: draw.CrossGlyph{}}, at)
+			run, lost = nil, true
 		}
-		flush()
-		l := labels{within: c.Rectangle}
-		l.put(c, lettering(small), "360°: falls nowhere by 6 dB", place{vg.Point{X: c.Max.X, Y: up(325)}, -1, 0, 2})
-	}))
-	return p, nil
+		c.StrokeLines(draw.LineStyle{Color: paper.Ink, Width: 1.5}, c.ClipLinesXY(run)...)
+		if lost {
+			l := paper.Labels{Within: c.Rectangle}
+			l.Put(c, paper.Lettering(paper.Small), "× 360°: nowhere 6 dB down", paper.Next(vg.Point{X: c.Max.X, Y: up(325)}, -1, 0, 2))
+		}
+	}
 }
 
 func degrees(o coverage.Opening) float64 { return o.AngleRad * 180 / math.Pi }
 
 // stacked stands charts over each other, the left ends of their axes aligned.
-func stacked(charts []*plot.Plot, heights []vg.Length) block {
-	var b block
+func stacked(charts []*plot.Plot, heights []vg.Length) paper.Block {
+	var b paper.Block
 	var left vg.Length
 	starts := make([]vg.Length, len(charts))
 	for i, p := range charts {
-		b.height += heights[i]
-		starts[i] = p.DataCanvas(draw.Canvas{Rectangle: vg.Rectangle{Max: vg.Point{X: innerWidth, Y: heights[i]}}}).Min.X
+		b.Height += heights[i]
+		starts[i] = p.DataCanvas(draw.Canvas{Rectangle: vg.Rectangle{Max: vg.Point{X: paper.InnerWidth, Y: heights[i]}}}).Min.X
 		left = max(left, starts[i])
 	}
-	b.ink = func(c draw.Canvas) {
+	b.Ink = func(c draw.Canvas) {
 		top := c.Max.Y
 		for i, p := range charts {
 			p.Draw(draw.Canvas{Canvas: c.Canvas, Rectangle: vg.Rectangle{

@@ -21,6 +21,7 @@ import (
 	"hushback/engine/design"
 	"hushback/engine/field"
 	"hushback/engine/layout"
+	"hushback/engine/picture/paper"
 )
 
 // picturesIn names a folder; when set, the tests leave every picture there for
@@ -130,32 +131,48 @@ func compared(t *testing.T, n int) design.Comparison {
 	return c
 }
 
-// written is a drawing as PNG and as SVG, left in the folder for pictures where
+// lines is a drawing as SVG, left with the PNG in the folder for pictures where
 // wanted.
-func written(t *testing.T, name string, d *Drawing, err error) (image.Image, string) {
+func lines(t *testing.T, name string, d *Drawing, err error) string {
 	t.Helper()
 	if err != nil {
 		t.Fatalf("%s: %v", name, err)
 	}
-	var dots, lines bytes.Buffer
-	if err := d.PNG(&dots); err != nil {
-		t.Fatal(err)
-	}
-	if err := d.SVG(&lines); err != nil {
+	var svg bytes.Buffer
+	if err := d.SVG(&svg); err != nil {
 		t.Fatal(err)
 	}
 	if folder := os.Getenv(picturesIn); folder != "" {
-		for ending, content := range map[string][]byte{".png": dots.Bytes(), ".svg": lines.Bytes()} {
+		for ending, content := range map[string][]byte{".png": dots(t, d), ".svg": svg.Bytes()} {
 			if err := os.WriteFile(filepath.Join(folder, name+ending), content, 0o600); err != nil {
 				t.Fatal(err)
 			}
 		}
 	}
-	img, err := png.Decode(&dots)
-	if err != nil {
-		t.Fatalf("%s: not a PNG: %v", name, err)
+	return svg.String()
+}
+
+// dots is a drawing as PNG.
+func dots(t *testing.T, d *Drawing) []byte {
+	t.Helper()
+	var written bytes.Buffer
+	if err := d.PNG(&written); err != nil {
+		t.Fatal(err)
 	}
-	return img, lines.String()
+	return written.Bytes()
+}
+
+// seen is a drawing as a picture, through PNG and back.
+func seen(t *testing.T, d *Drawing, err error) image.Image {
+	t.Helper()
+	if err != nil {
+		t.Fatal(err)
+	}
+	img, err := png.Decode(bytes.NewReader(dots(t, d)))
+	if err != nil {
+		t.Fatalf("not a PNG: %v", err)
+	}
+	return img
 }
 
 // words lists the texts of an SVG, which must be well-formed.
@@ -179,7 +196,7 @@ func words(t *testing.T, svg string) []string {
 			}
 		case xml.CharData:
 			if depth == 1 {
-				found = append(found, string(token))
+				found = append(found, strings.ReplaceAll(string(token), "\u00a0", " "))
 			}
 		case xml.EndElement:
 			depth = 0
@@ -199,7 +216,7 @@ func says(t *testing.T, svg string, wanted ...string) {
 
 // dot is the colour of a picture at a place in points from its lower left corner.
 func dot(img image.Image, at vg.Point) color.NRGBA {
-	const perPoint = dotsPerInch / 72
+	const perPoint = paper.DotsPerInch / 72
 	x, y := int(at.X*perPoint), img.Bounds().Dy()-1-int(at.Y*perPoint)
 	return color.NRGBAModel.Convert(img.At(x, y)).(color.NRGBA)
 }

@@ -12,6 +12,7 @@ import (
 
 	"hushback/engine"
 	"hushback/engine/design"
+	"hushback/engine/picture/paper"
 )
 
 // Room around a stake-out plan for its dimensions, and the most it may take.
@@ -52,97 +53,120 @@ func stakeOut(layout string, r design.Report, datum engine.Point) (*Drawing, err
 	if span := w.maxX - w.minX + w.maxY - w.minY; math.IsNaN(span) || math.IsInf(span, 0) {
 		return nil, errors.New("a source or the datum stands nowhere")
 	}
-	blocks := []block{
-		heading("Stake-out", owner(r.Site, layout),
-			"Metres from the datum: at the left towards the audience (negative: behind it), at the foot to the left (negative: right). To the middle of the front face; grey: rear row."),
-		stakes(r.Site, datum, w.shaped()),
+	blocks := []paper.Block{
+		paper.Heading("Stake-out", owner(r.Site, layout),
+			"Metres from the datum to the middle of the front face. At the left: along, towards the audience. At the foot: aside, to the left (negative: right). Grey: rear row."),
+		stakes(r.Site, datum, w.shaped()), stakeList(r.Site, datum),
 	}
 	for _, t := range r.Triangles {
 		if b, ok := triangle(t); ok {
 			blocks = append(blocks, b)
 		}
 	}
-	return page(blocks...), nil
+	return paper.Page(blocks...), nil
 }
 
 // stakes is the plan itself.
-func stakes(site engine.Site, datum engine.Point, w window) block {
-	perMetre := math.Min(float64(innerWidth-ordinates)/(w.maxY-w.minY), mostTall/(w.maxX-w.minX))
+func stakes(site engine.Site, datum engine.Point, w window) paper.Block {
+	perMetre := math.Min(float64(paper.InnerWidth-ordinates)/(w.maxY-w.minY), mostTall/(w.maxX-w.minX))
 	tall := vg.Length((w.maxX-w.minX)*perMetre) + ordinates
-	return block{tall, func(c draw.Canvas) {
-		paper := draw.Crop(c, ordinates, 0, ordinates, 0)
-		middle := (w.minY + w.maxY) / 2
-		g := ground{paper,
-			func(v float64) vg.Length { return paper.Center().X + vg.Length((v+middle)*perMetre) },
-			func(v float64) vg.Length { return paper.Min.Y + vg.Length((v-w.minX)*perMetre) }}
-		dimensions(g, site, datum)
-		l := &labels{within: vg.Rectangle{Min: paper.Min, Max: c.Max}}
+	return paper.Block{Height: tall, Ink: func(c draw.Canvas) {
+		sheet := draw.Crop(c, ordinates, 0, ordinates, 0)
+		centre := (w.minY + w.maxY) / 2
+		g := ground{sheet,
+			func(v float64) vg.Length { return sheet.Center().X + vg.Length((v+centre)*perMetre) },
+			func(v float64) vg.Length { return sheet.Min.Y + vg.Length((v-w.minX)*perMetre) }}
+		along(g, site, datum)
+		aside(g, site, datum)
+		l := &paper.Labels{Within: vg.Rectangle{Min: sheet.Min, Max: c.Max}}
+		var boxes []vg.Rectangle
 		for _, src := range site.Sources {
 			box, _ := site.Cabinet(src.Cabinet)
 			cabinet(g, src, box)
-			l.reserve(g.at(src.At), 5)
+			boxes = append(boxes, l.Reserve(1, append(ring(g, footprint(src, box)), g.at(src.At))...))
 		}
-		g.DrawGlyph(draw.GlyphStyle{Color: line(1).Color, Radius: 7, Shape: draw.PlusGlyph{}}, g.at(datum))
-		g.DrawGlyph(draw.GlyphStyle{Color: line(1).Color, Radius: 4, Shape: draw.RingGlyph{}}, g.at(datum))
-		for _, src := range site.Sources {
-			l.put(c, lettering(small), staked(src), beside(g.at(src.At), 8)...)
+		mark := g.at(datum)
+		l.Reserve(6, mark)
+		l.Put(c, paper.Tinted(paper.Lettering(paper.Small), paper.Line(1).Color), "datum", paper.Beside(mark, 7)...)
+		for i, src := range site.Sources {
+			stakeName(c, l, boxes[i], i+1, src.Name)
 		}
-		l.put(c, tinted(lettering(small), line(1).Color), "datum", beside(g.at(datum), 8)...)
+		for _, shape := range []draw.GlyphDrawer{draw.PlusGlyph{}, draw.RingGlyph{}} {
+			g.DrawGlyph(draw.GlyphStyle{Color: paper.Line(1).Color, Radius: 6, Shape: shape}, mark)
+		}
 	}}
 }
 
-// staked is a source's name, and where it faces if that is not straight ahead.
-func staked(src engine.Source) string {
-	deg := math.Remainder(src.FacingRad*180/math.Pi, 360)
-	switch {
-	case math.Abs(deg) < 0.05:
-		return src.Name
-	case deg > 0:
-		return fmt.Sprintf("%s, %s° left", src.Name, number(deg, 0))
-	default:
-		return fmt.Sprintf("%s, %s° right", src.Name, number(-deg, 0))
+// stakeName writes number and name beside a cabinet, or the number on it.
+func stakeName(c draw.Canvas, l *paper.Labels, box vg.Rectangle, n int, name string) {
+	s, at, half := paper.Lettering(paper.Small), paper.Middle(box), vg.Point{X: box.Size().X / 2, Y: box.Size().Y / 2}
+	words := fmt.Sprintf("%d %s", n, name)
+	if l.Put(c, s, words,
+		paper.Place{At: vg.Point{X: at.X, Y: at.Y - half.Y}, Up: -1, Gap: 2}, paper.Place{At: vg.Point{X: at.X, Y: at.Y + half.Y}, Up: 1, Gap: 8},
+		paper.Place{At: vg.Point{X: at.X + half.X, Y: at.Y}, Across: 1, Gap: 2}, paper.Place{At: vg.Point{X: at.X - half.X, Y: at.Y}, Across: -1, Gap: 2}) {
+		return
+	}
+	on := paper.Labels{Within: l.Within}
+	on.Put(c, s, fmt.Sprint(n), paper.Place{At: at})
+}
+
+// stakeList says the same in numbers, and where the sources face.
+func stakeList(site engine.Site, datum engine.Point) paper.Block {
+	rows := [][]string{{"", "", "along / m", "aside / m", "facing / °"}}
+	for i, src := range site.Sources {
+		deg := math.Remainder(src.FacingRad*180/math.Pi, 360)
+		rows = append(rows, []string{fmt.Sprint(i + 1), src.Name, paper.Number(src.At.X-datum.X, 2), paper.Number(src.At.Y-datum.Y, 2), paper.Number(deg, 0)})
+	}
+	return paper.Table(rows, 58)
+}
+
+// along draws a line from every place to the left of the plan, with its distance
+// from the datum there. Places that a tape cannot tell apart share one. Where there
+// are too many for their numbers to have room, the list has them.
+func along(g ground, site engine.Site, datum engine.Point) {
+	var values []float64
+	for _, src := range site.Sources {
+		values = append(values, src.At.X)
+	}
+	values = distinct(values)
+	rows := make([]vg.Length, len(values))
+	for i, x := range values {
+		rows[i] = g.up(x)
+	}
+	s := paper.Aligned(paper.Lettering(paper.Small), draw.XRight)
+	for i, y := range spread(rows, paper.Small+2, g.Min.Y, g.Max.Y) {
+		end := g.Max.X // the first source on the line
+		for _, src := range site.Sources {
+			if math.Abs(src.At.X-values[i]) < distinctM {
+				end = min(end, g.at(src.At).X)
+			}
+		}
+		g.StrokeLines(paper.Thin(paper.Grey), []vg.Point{{X: g.Min.X - 8, Y: y}, {X: g.Min.X, Y: rows[i]}, {X: end, Y: rows[i]}})
+		paper.Write(g.Canvas, s, vg.Point{X: g.Min.X - 10, Y: y}, paper.Number(values[i]-datum.X, 2))
 	}
 }
 
-// dimensions draws a line from every place to the left and to the foot of the
-// plan, with its distance from the datum there. Places nearer than 5 mm share one.
-func dimensions(g ground, site engine.Site, datum engine.Point) {
-	var along, aside []float64
+// aside is the same at the foot, from left to right.
+func aside(g ground, site engine.Site, datum engine.Point) {
+	var values []float64
 	for _, src := range site.Sources {
-		along, aside = append(along, src.At.X), append(aside, src.At.Y)
+		values = append(values, -src.At.Y)
 	}
-	s := lettering(small)
-	xs := distinct(along)
-	rows := make([]vg.Length, len(xs))
-	for i, x := range xs {
-		rows[i] = g.up(x)
+	values = distinct(values)
+	columns := make([]vg.Length, len(values))
+	for i, v := range values {
+		columns[i] = g.across(v)
 	}
-	for i, y := range spread(rows, small+2) {
-		nearest := g.Max.X // where the dimension line ends: the first source on it
+	s, room := footed(paper.Lettering(paper.Small), columns)
+	for i, x := range spread(columns, room, g.Min.X, g.Max.X) {
+		end := g.Max.Y
 		for _, src := range site.Sources {
-			if math.Abs(src.At.X-xs[i]) < distinctM {
-				nearest = min(nearest, g.at(src.At).X)
+			if math.Abs(-src.At.Y-values[i]) < distinctM {
+				end = min(end, g.at(src.At).Y)
 			}
 		}
-		g.StrokeLines(thin(grey), []vg.Point{{X: g.Min.X - 8, Y: y}, {X: g.Min.X, Y: rows[i]}, {X: nearest, Y: rows[i]}})
-		g.FillText(aligned(s, draw.XRight), vg.Point{X: g.Min.X - 10, Y: y}, number(xs[i]-datum.X, 2))
-	}
-	ys := distinct(aside)
-	slices.Reverse(ys)
-	columns := make([]vg.Length, len(ys))
-	for i, y := range ys {
-		columns[i] = g.across(-y)
-	}
-	s, room := footed(s, columns)
-	for i, x := range spread(columns, room) {
-		nearest := g.Max.Y
-		for _, src := range site.Sources {
-			if math.Abs(src.At.Y-ys[i]) < distinctM {
-				nearest = min(nearest, g.at(src.At).Y)
-			}
-		}
-		g.StrokeLines(thin(grey), []vg.Point{{X: x, Y: g.Min.Y - 8}, {X: columns[i], Y: g.Min.Y}, {X: columns[i], Y: nearest}})
-		g.FillText(s, vg.Point{X: x, Y: g.Min.Y - 10}, number(ys[i]-datum.Y, 2))
+		g.StrokeLines(paper.Thin(paper.Grey), []vg.Point{{X: x, Y: g.Min.Y - 8}, {X: columns[i], Y: g.Min.Y}, {X: columns[i], Y: end}})
+		paper.Write(g.Canvas, s, vg.Point{X: x, Y: g.Min.Y - 10}, paper.Number(-values[i]-datum.Y, 2))
 	}
 }
 
@@ -153,7 +177,7 @@ func footed(s text.Style, columns []vg.Length) (text.Style, vg.Length) {
 	for i := 1; i < len(columns); i++ {
 		if columns[i]-columns[i-1] < room {
 			s.Rotation, s.XAlign, s.YAlign = math.Pi/2, draw.XRight, draw.YCenter
-			return s, small + 2
+			return s, paper.Small + 2
 		}
 	}
 	s.YAlign = draw.YTop
@@ -169,47 +193,48 @@ func distinct(values []float64) []float64 {
 	return slices.CompactFunc(values, func(a, b float64) bool { return math.Abs(b-a) < distinctM })
 }
 
-// spread moves ascending places apart until each has room, about where they were.
-func spread(places []vg.Length, room vg.Length) []vg.Length {
-	at := slices.Clone(places)
-	for range len(at) * len(at) {
-		moved := false
-		for i := 1; i < len(at); i++ {
-			if short := room - (at[i] - at[i-1]); short > 0.01 {
-				at[i-1], at[i] = at[i-1]-short/2, at[i]+short/2
-				moved = true
-			}
-		}
-		if !moved {
-			break
-		}
+// spread moves ascending places apart until each has room, half of the way to either
+// side, and keeps them between low and high; nil where they do not fit there.
+func spread(places []vg.Length, room, low, high vg.Length) []vg.Length {
+	n := len(places)
+	if vg.Length(n-1)*room > high-low {
+		return nil
+	}
+	up, down := slices.Clone(places), slices.Clone(places)
+	for i := 1; i < n; i++ {
+		up[i] = max(up[i], up[i-1]+room)
+		down[n-1-i] = min(down[n-1-i], down[n-i]-room)
+	}
+	at := make([]vg.Length, n)
+	for i := range at {
+		at[i] = max((up[i]+down[i])/2, low+vg.Length(i)*room)
+		at[i] = min(at[i], high-vg.Length(n-1-i)*room)
 	}
 	return at
 }
 
 // triangle shows how a forward offset was found, to scale, the audience at the
 // right; false where there is nothing to show.
-func triangle(t design.Triangle) (block, bool) {
-	most := math.Max(t.DepthM, t.OuterM) + math.Max(0, t.OffsetM)
-	if !(t.AsideM > 0) || !(most > 0) || math.IsInf(most+t.AsideM, 0) {
-		return block{}, false
+func triangle(t design.Triangle) (paper.Block, bool) {
+	deep := math.Max(t.DepthM, t.OuterM) + math.Max(0, t.OffsetM)
+	if !(t.AsideM > 0) || !(deep > 0) || math.IsInf(deep+t.AsideM, 0) {
+		return paper.Block{}, false
 	}
 	title := "Forward offset"
 	if t.Array != "" {
 		title += ", " + t.Array
 	}
 	words := fmt.Sprintf("The outer sources are %s m from the rear one, the middle one %s m: null at %s. The whole front row %s m %s: null at %s.",
-		number(t.SlantM, 2), number(t.DepthM, 2), hertz(t.NullBeforeHz), number(math.Abs(t.OffsetM), 2), ahead(t.OffsetM), hertz(t.NullAfterHz))
-	head := heading(title, words)
-	scale := vg.Length(math.Min(float64(innerWidth-120)/most, 150/t.AsideM))
-	tall := scale*vg.Length(t.AsideM) + 44
-	return block{head.height + tall, func(c draw.Canvas) {
-		head.ink(c)
-		origin := vg.Point{X: c.Min.X + 50, Y: c.Min.Y + 24}
-		at := func(x, y float64) vg.Point {
-			return origin.Add(vg.Point{X: scale * vg.Length(x), Y: scale * vg.Length(y)})
-		}
-		corner(c, t, at)
+		paper.Number(t.SlantM, 2), paper.Number(t.DepthM, 2), paper.Hertz(t.NullBeforeHz), paper.Number(math.Abs(t.OffsetM), 2), ahead(t.OffsetM), paper.Hertz(t.NullAfterHz))
+	head := paper.Heading(title, words)
+	scale := vg.Length(math.Min(float64(paper.InnerWidth-240)/t.AsideM, 170/deep))
+	tall := scale*vg.Length(deep) + 60
+	return paper.Block{Height: head.Height + tall, Ink: func(c draw.Canvas) {
+		head.Ink(c)
+		origin := vg.Point{X: c.Center().X + scale*vg.Length(t.AsideM)/2, Y: c.Min.Y + 36}
+		corner(c, t, func(along, aside float64) vg.Point {
+			return origin.Add(vg.Point{X: -scale * vg.Length(aside), Y: scale * vg.Length(along)})
+		})
 	}}, true
 }
 
@@ -220,24 +245,27 @@ func ahead(offset float64) string {
 	return "forward"
 }
 
-// corner draws the three sources, before and after, and what lies between them.
-func corner(c draw.Canvas, t design.Triangle, at func(x, y float64) vg.Point) {
+// corner draws the three sources, dashed as the site has them and blue once the
+// front row has moved, and what lies between them.
+func corner(c draw.Canvas, t design.Triangle, at func(along, aside float64) vg.Point) {
 	rear, front, outer := at(0, 0), at(t.DepthM, 0), at(t.OuterM, t.AsideM)
 	moved, slanted := at(t.DepthM+t.OffsetM, 0), at(t.OuterM+t.OffsetM, t.AsideM)
-	c.StrokeLines(draw.LineStyle{Color: grey, Width: 1, Dashes: []vg.Length{4, 3}}, []vg.Point{rear, front, outer, rear})
-	c.StrokeLines(draw.LineStyle{Color: line(0).Color, Width: 1.4}, []vg.Point{rear, moved, slanted, rear})
-	s := lettering(small)
-	l := labels{within: c.Rectangle}
+	foot := rear.Y - 12
+	c.StrokeLines(paper.Thin(paper.Grey), []vg.Point{{X: outer.X, Y: foot}, {X: rear.X, Y: foot}},
+		[]vg.Point{{X: outer.X, Y: foot - 3}, {X: outer.X, Y: foot + 3}}, []vg.Point{{X: rear.X, Y: foot - 3}, {X: rear.X, Y: foot + 3}})
+	c.StrokeLines(draw.LineStyle{Color: paper.Grey, Width: 1, Dashes: []vg.Length{4, 3}}, []vg.Point{rear, front, outer, rear})
+	c.StrokeLines(draw.LineStyle{Color: paper.Line(0).Color, Width: 1.4}, []vg.Point{rear, moved, slanted, rear})
+	s := paper.Lettering(paper.Small)
+	l := paper.Labels{Within: c.Rectangle}
 	for _, p := range []vg.Point{rear, front, outer, moved, slanted} {
-		c.DrawGlyph(draw.GlyphStyle{Color: ink, Radius: 3, Shape: draw.CircleGlyph{}}, p)
-		l.reserve(p, 4)
+		c.DrawGlyph(draw.GlyphStyle{Color: paper.Ink, Radius: 3, Shape: draw.CircleGlyph{}}, p)
+		l.Reserve(4, p)
 	}
-	l.put(c, s, "rear", place{rear, -1, 0, 6})
-	l.put(c, s, "middle", place{moved, 1, 0, 6})
-	l.put(c, s, "outer", place{slanted, 1, 0, 6})
-	half := func(p, q vg.Point) vg.Point { return vg.Point{X: (p.X + q.X) / 2, Y: (p.Y + q.Y) / 2} }
-	l.put(c, s, fmt.Sprintf("%s m, now %s m", number(t.DepthM, 2), number(t.DepthM+t.OffsetM, 2)), place{half(rear, front), 0, -1, 4})
-	l.put(c, s, fmt.Sprintf("%s m, now %s m", number(t.SlantM, 2), number(t.SlantAfterM, 2)),
-		place{half(rear, outer), -1, 1, 4}, place{half(rear, outer), 0, 0, 0})
-	l.put(c, s, fmt.Sprintf("%s m", number(t.AsideM, 2)), place{half(moved, slanted), 1, 0, 6}, place{half(front, outer), 0, 0, 0})
+	half := func(p, q vg.Point) vg.Point { return paper.Middle(vg.Rectangle{Min: p, Max: q}) }
+	l.Put(c, s, "rear", paper.Next(rear, 1, 0, 6))
+	l.Put(c, s, "middle", paper.Next(moved, 1, 0, 6))
+	l.Put(c, s, "outer", paper.Next(slanted, -1, 0, 6))
+	l.Put(c, s, fmt.Sprintf("%s → %s m", paper.Number(t.DepthM, 2), paper.Number(t.DepthM+t.OffsetM, 2)), paper.Next(half(rear, front), 1, 0, 4), paper.Next(half(rear, moved), 1, 0, 4))
+	l.Put(c, s, fmt.Sprintf("%s → %s m", paper.Number(t.SlantM, 2), paper.Number(t.SlantAfterM, 2)), paper.Next(half(rear, outer), -1, 0, 8), paper.Next(half(rear, slanted), 0, 0, 0))
+	l.Put(c, s, fmt.Sprintf("%s m aside", paper.Number(t.AsideM, 2)), paper.Next(vg.Point{X: half(rear, outer).X, Y: foot}, 0, -1, 2))
 }

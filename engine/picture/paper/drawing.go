@@ -1,13 +1,7 @@
-// Package picture draws what the engine worked out: level maps, polar patterns,
-// responses, comparisons and stake-out plans, each as PNG or SVG.
-//
-// All of them are 14 cm wide on a white ground: at that width a point of type is
-// about a pixel of a phone held upright, and scaled up to a sheet of A4 the type
-// is 12 points. Plans are seen from above with the audience at the top, as
-// somebody on stage sees it: x runs up, y to the left.
-//
-// The package is pure: the same input gives the same bytes.
-package picture
+// Package paper is what pictures are drawn on and with: sheets of a width, type,
+// line styles, charts, legends, tables and labels that keep apart. It knows nothing
+// of sound.
+package paper
 
 import (
 	"bytes"
@@ -22,43 +16,46 @@ import (
 	"gonum.org/v1/plot/vg/vgsvg"
 )
 
+// Width is how wide every drawing is, Margin what stays blank around it. At this
+// width a point of type is about a pixel of a phone held upright, and scaled up to
+// a sheet of A4 type of 9 points is 12.
 const (
-	pageWidth   = 14 * vg.Centimeter
-	pageMargin  = 9 * vg.Length(1)
+	Width       = 14 * vg.Centimeter
+	Margin      = 9 * vg.Length(1)
 	blockGap    = 7 * vg.Length(1)
-	dotsPerInch = 216 // 3 to a point, so that thin lines stay sharp
-	innerWidth  = pageWidth - 2*pageMargin
+	DotsPerInch = 216 // 3 to a point, so that thin lines stay sharp
+	InnerWidth  = Width - 2*Margin
 )
 
 // Drawing is a finished picture, to be written as often as wanted.
 type Drawing struct {
 	height vg.Length
-	blocks []block
+	blocks []Block
 }
 
-// block is a full-width strip of a drawing.
-type block struct {
-	height vg.Length
-	ink    func(draw.Canvas)
+// Block is a full-width strip of a drawing.
+type Block struct {
+	Height vg.Length
+	Ink    func(draw.Canvas)
 }
 
-// page stacks blocks from the top down.
-func page(blocks ...block) *Drawing {
-	d := &Drawing{height: 2*pageMargin - blockGap, blocks: blocks}
+// Page stacks blocks from the top down.
+func Page(blocks ...Block) *Drawing {
+	d := &Drawing{height: 2*Margin - blockGap, blocks: blocks}
 	for _, b := range blocks {
-		d.height += b.height + blockGap
+		d.height += b.Height + blockGap
 	}
 	return d
 }
 
 func (d *Drawing) draw(c draw.Canvas) {
-	top := c.Max.Y - pageMargin
+	top := c.Max.Y - Margin
 	for _, b := range d.blocks {
-		b.ink(draw.Canvas{Canvas: c.Canvas, Rectangle: vg.Rectangle{
-			Min: vg.Point{X: c.Min.X + pageMargin, Y: top - b.height},
-			Max: vg.Point{X: c.Max.X - pageMargin, Y: top},
+		b.Ink(draw.Canvas{Canvas: c.Canvas, Rectangle: vg.Rectangle{
+			Min: vg.Point{X: c.Min.X + Margin, Y: top - b.Height},
+			Max: vg.Point{X: c.Max.X - Margin, Y: top},
 		}})
-		top -= b.height + blockGap
+		top -= b.Height + blockGap
 	}
 }
 
@@ -69,7 +66,7 @@ func (d *Drawing) PNG(w io.Writer) error {
 	if len(d.blocks) == 0 {
 		return errEmpty
 	}
-	canvas := vgimg.NewWith(vgimg.UseWH(pageWidth, d.height), vgimg.UseDPI(dotsPerInch))
+	canvas := vgimg.NewWith(vgimg.UseWH(Width, d.height), vgimg.UseDPI(DotsPerInch))
 	d.draw(draw.New(canvas))
 	if _, err := (vgimg.PngCanvas{Canvas: canvas}).WriteTo(w); err != nil {
 		return fmt.Errorf("writing a picture as PNG: %w", err)
@@ -82,7 +79,7 @@ func (d *Drawing) SVG(w io.Writer) error {
 	if len(d.blocks) == 0 {
 		return errEmpty
 	}
-	canvas := vgsvg.New(pageWidth, d.height)
+	canvas := vgsvg.New(Width, d.height)
 	d.draw(draw.New(canvas))
 	var written bytes.Buffer
 	if _, err := canvas.WriteTo(&written); err != nil {
