@@ -61,15 +61,15 @@ func (w *Wire) Carry(ctx context.Context, steps []Step, with Resolve, tell func(
 	var next time.Time // when the ramp may go on
 	sure := with == GiveUp
 	for _, phase := range phases(steps) {
-		if err := context.Cause(ctx); err != nil && with == GiveUp {
-			return r.readings, map[int]error{phase[0].Output: err}
-		}
 		if phase[0].stage.louder() && !sure {
 			r.makeSure(ctx, steps)
 			sure = true
 		}
 		if phase[0].stage > raising {
 			wait(ctx, next)
+		}
+		if err := context.Cause(ctx); err != nil && with == GiveUp {
+			return r.readings, map[int]error{phase[0].Output: err}
 		}
 		phase = slices.DeleteFunc(phase, func(s Step) bool { return s.stage.louder() && r.doubts[s.Output] != nil })
 		next = time.Now().Add(w.pace(phase))

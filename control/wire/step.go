@@ -112,7 +112,7 @@ func (w *Wire) least(set engine.Setting, from [][]engine.Setting) float64 {
 			least = gain
 		}
 	}
-	if !known {
+	if !known && !math.IsNaN(set.GainDB) { // which is for the profile to refuse
 		least = grid.Min
 	}
 	return least
