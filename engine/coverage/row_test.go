@@ -243,7 +243,7 @@ func TestArcForSaysWhatCanBeHad(t *testing.T) {
 		want    string
 	}{
 		{Row{Count: 3, SpacingM: 1.91}, 60, 45, "3 in a row 1.91 m apart at 45 Hz open to 113.5° to 180.0°, depending on the arc; 60.0° cannot be had"},
-		{Row{Count: 3, SpacingM: 1.91}, 200, 45, "200.0° cannot be had"},
+		{Row{Count: 3, SpacingM: 1.91}, 200, 45, "open to 113.5° to 180.0°, depending on the arc; 200.0° cannot be had"},
 		{Row{Count: 3, SpacingM: 1.91}, 120, 29, "3 in a row 1.91 m apart at 29 Hz have no control at any arc"},
 		{Row{Count: 16, SpacingM: 1.91, Delayed: true}, 60, 45, "depending on the arc, but not to every angle between; 60.0° cannot be had"},
 		{Row{Count: 3, SpacingM: 1.91}, 0, 45, "got an opening of 0°"},
@@ -374,6 +374,14 @@ func TestBadRows(t *testing.T) {
 	}
 	if err := good.Check(50, 340); err != nil {
 		t.Error(err)
+	}
+	arc, _ := good.WidestArc(50, 340)
+	if got, controlled := good.bent(9).WidestArc(50, 340); got != arc || !controlled {
+		t.Errorf("the row's own arc was looked at: got %g, want %g", got, arc)
+	}
+	arc, _ = good.ArcFor(1.5, 50, 340)
+	if got, err := good.bent(9).ArcFor(1.5, 50, 340); got != arc || err != nil {
+		t.Errorf("the row's own arc was looked at: got %g, %v, want %g", got, err, arc)
 	}
 }
 
