@@ -103,6 +103,9 @@ type Wall struct {
 	From, To Point
 }
 
+// Distance is how far a point is from the wall, in metres.
+func (w Wall) Distance(p Point) float64 { return math.Abs(w.before(p)) }
+
 // Role says what a microphone is there to prove.
 type Role string
 

@@ -21,13 +21,13 @@ Confirming is done on the daemon's page, for a dry run of its own.`,
 		Example: "  hushback dry-run mysite.yaml",
 		Args:    usage(cobra.ExactArgs(1), "name one site: a file, or an example such as ottersedge"),
 		RunE: func(c *cobra.Command, args []string) error {
-			site, profile, err := openSite(args[0], "", processorAt)
+			site, profiles, err := openSite(args[0], "", processorAt)
 			if err != nil {
 				return err
 			}
 			ctx, cancel := context.WithTimeout(c.Context(), 30*time.Second)
 			defer cancel()
-			text, err := daemon.DryRun(ctx, site, profile)
+			text, err := daemon.DryRun(ctx, site, profiles)
 			if err != nil {
 				return err
 			}

@@ -36,7 +36,7 @@ func raised(t *testing.T, change func(*daemon.Options)) *set {
 		t.Fatal(err)
 	}
 	s := settings{State: stateFolderFor(t), Listen: "127.0.0.1:0", confirmFor: time.Minute, keepFor: time.Minute, session: time.Hour}
-	options := s.options(site, profile, t.Output())
+	options := s.options(site, []processor.Profile{profile}, t.Output())
 	change(&options)
 	set, err := raise(options, 1, rehearsal.Fault{})
 	if err != nil {
@@ -130,7 +130,7 @@ func TestNothingIsWrittenWithoutAGoodConfirm(t *testing.T) {
 		t.Error("the processor counted no query: the dry runs read nothing")
 	}
 
-	if err := s.daemon.Confirm(ctx, digest); err != nil {
+	if err := s.daemon.Confirm(ctx, digest, false); err != nil {
 		t.Fatal(err)
 	}
 	if err := s.until(ctx, t.Logf, func(v dashboard.View) bool { return v.Doing == "" }); err != nil {
@@ -159,7 +159,7 @@ func TestExpiredConfirmWritesNothing(t *testing.T) {
 
 func (s *set) refuses(t *testing.T, what, digest string, want error) {
 	t.Helper()
-	if err := s.daemon.Confirm(t.Context(), digest); !errors.Is(err, want) {
+	if err := s.daemon.Confirm(t.Context(), digest, false); !errors.Is(err, want) {
 		t.Errorf("%s: got %v, want %v", what, err, want)
 	}
 }

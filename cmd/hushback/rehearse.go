@@ -11,15 +11,18 @@ import (
 	"github.com/spf13/cobra"
 
 	"hushback/cmd/internal/daemon"
+	"hushback/cmd/internal/emulated"
 	"hushback/cmd/internal/rehearsal"
+	"hushback/configs"
+	"hushback/control/processor"
+	"hushback/engine"
 )
 
 // exampleSite is the job that a rehearsal without a site file plays.
 const exampleSite = "ottersedge"
 
-// emulated is the profile that a rehearsal's processor speaks, whatever the
-// site's own would.
-const emulated = "plain-eight"
+// usualKind is the processor that is emulated for a site whose own cannot be.
+const usualKind = "plain-eight"
 
 type rehearseFlags struct {
 	fault      string
@@ -34,9 +37,9 @@ func newRehearse() *cobra.Command {
 		Use:   "rehearse [SITE]",
 		Short: "Run the whole loop on an emulated processor in a simulated space",
 		Long: `Starts an emulated processor, a simulated space with two microphones, the daemon
-and its page, all talking over real sockets on this machine. The emulated
-processor speaks the profile plain-eight, whatever the site's own would. Open
-the page, pair with the code and walk through the job; or let --unattended do the
+and its page, all talking over real sockets on this machine. Each processor is
+emulated as its profile describes it, or as a plain-eight where only you know
+it. Open the page, pair with the code and walk through the job; or let --unattended do the
 same loop with nobody present.
 
 Exit code: 0 proven and kept (or, with a page, ended by Ctrl-C); 1 refuted or
@@ -98,7 +101,7 @@ func rehearsalInput(c *cobra.Command, name string, flags rehearseFlags) (daemon.
 	if err != nil {
 		return daemon.Options{}, rehearsal.Fault{}, err
 	}
-	site, profile, err := openSite(name, emulated, "")
+	site, profiles, err := openRehearsal(name)
 	if err != nil {
 		return daemon.Options{}, rehearsal.Fault{}, err
 	}
@@ -108,7 +111,26 @@ func rehearsalInput(c *cobra.Command, name string, flags rehearseFlags) (daemon.
 			return daemon.Options{}, rehearsal.Fault{}, badInput{err}
 		}
 	}
-	return s.options(site, profile, c.ErrOrStderr()), fault, nil
+	return s.options(site, profiles, c.ErrOrStderr()), fault, nil
+}
+
+// openRehearsal opens a site for processors that can be emulated: its own, or
+// the usual one.
+func openRehearsal(name string) (engine.Site, []processor.Profile, error) {
+	site, err := configs.OpenSite(name)
+	if err != nil {
+		return engine.Site{}, nil, badInput{err}
+	}
+	kind := site.Wiring.Profile
+	if !emulated.Emulates(kind) {
+		kind = usualKind
+	}
+	for _, w := range site.Further {
+		if !emulated.Emulates(w.Profile) {
+			return engine.Site{}, nil, badInput{fmt.Errorf("site %s: processor %q: there is no emulated %s to rehearse on", name, w.Name, w.Profile)}
+		}
+	}
+	return openSite(name, kind, "")
 }
 
 // set is what stands while a rehearsal runs.
@@ -127,7 +149,7 @@ func raise(o daemon.Options, seed uint64, fault rehearsal.Fault) (*set, error) {
 	if err != nil {
 		return nil, err
 	}
-	o.Site.Wiring.Address = rig.Processor.Addr()
+	o.Site = rig.Wired(o.Site)
 	d, err := daemon.Start(o)
 	if err != nil {
 		rig.Close()

@@ -51,9 +51,9 @@ func rollBack(ctx context.Context, home daemon.Home, args []string, processorAt 
 	if len(args) == 0 {
 		return "", badInput{fmt.Errorf("no daemon runs on %s: name the site, so that its processor can be reached: hushback rollback SITE", home.Dir)}
 	}
-	site, profile, err := openSite(args[0], "", processorAt)
+	site, profiles, err := openSite(args[0], "", processorAt)
 	if err != nil {
 		return "", err
 	}
-	return daemon.Safe(ctx, home, site, profile)
+	return daemon.Safe(ctx, home, site, profiles)
 }

@@ -72,7 +72,7 @@ practice come before anything that this program says.`,
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
 		return badInput{fmt.Errorf("%w\nsee: %s --help", err, c.CommandPath())}
 	})
-	root.AddCommand(newRehearse(), newServe(), newDryRun(), newRollback())
+	root.AddCommand(newSolve(), newCompare(), newRehearse(), newServe(), newDryRun(), newRollback())
 	return root
 }
 

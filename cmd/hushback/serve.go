@@ -24,11 +24,11 @@ daemon left unfinished is put back when it starts.`,
 			if err != nil {
 				return err
 			}
-			site, profile, err := openSite(args[0], "", processorAt)
+			site, profiles, err := openSite(args[0], "", processorAt)
 			if err != nil {
 				return err
 			}
-			d, err := daemon.Start(s.options(site, profile, c.ErrOrStderr()))
+			d, err := daemon.Start(s.options(site, profiles, c.ErrOrStderr()))
 			if err != nil {
 				return err
 			}

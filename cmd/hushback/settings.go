@@ -119,9 +119,9 @@ func address(what, text, such string) error {
 }
 
 // options turns settings into what the daemon is started with.
-func (s settings) options(site engine.Site, profile processor.Profile, log io.Writer) daemon.Options {
+func (s settings) options(site engine.Site, profiles []processor.Profile, log io.Writer) daemon.Options {
 	return daemon.Options{
-		Site: site, Profile: profile, Home: daemon.Home{Dir: s.State}, Listen: s.Listen, Hosts: s.Hosts,
+		Site: site, Profiles: profiles, Home: daemon.Home{Dir: s.State}, Listen: s.Listen, Hosts: s.Hosts,
 		ConfirmFor: s.confirmFor, KeepFor: s.keepFor, Session: s.session,
 		Log: slog.New(slog.NewTextHandler(log, &slog.HandlerOptions{Level: s.level})),
 	}
@@ -140,27 +140,38 @@ func stateFolder() string {
 	return filepath.Join(home, ".local", "state", "hushback")
 }
 
-// openSite loads a site and a profile, the one the site names unless another is
-// given, and checks one against the other. A processor's address, if there is
-// one, takes the place of the site's.
-func openSite(name, profileName, processorAt string) (engine.Site, processor.Profile, error) {
+// openSite loads a site and the profiles of its processors, the ones that it
+// names unless another is given for the first, and checks one against the other.
+// A processor's address, if there is one, takes the place of the first one's.
+func openSite(name, profileName, processorAt string) (engine.Site, []processor.Profile, error) {
 	site, err := configs.OpenSite(name)
 	if err != nil {
-		return engine.Site{}, processor.Profile{}, badInput{err}
+		return engine.Site{}, nil, badInput{err}
 	}
 	if processorAt != "" {
 		if err := address("--processor", processorAt, "192.0.2.10:8700"); err != nil {
-			return engine.Site{}, processor.Profile{}, err
+			return engine.Site{}, nil, err
 		}
 	}
 	site.Wiring.Profile = cmp.Or(profileName, site.Wiring.Profile)
 	site.Wiring.Address = cmp.Or(processorAt, site.Wiring.Address)
-	profile, err := configs.OpenProfile(site.Wiring.Profile)
-	if err == nil {
-		err = configs.Fit(name, profile)
+	profiles, err := fitting(name, site)
+	return site, profiles, err
+}
+
+// fitting opens the profiles of a site's processors and holds the site's file
+// against them.
+func fitting(name string, site engine.Site) ([]processor.Profile, error) {
+	var profiles []processor.Profile
+	for _, w := range site.Wirings() {
+		p, err := configs.OpenProfile(w.Profile)
+		if err != nil {
+			return nil, badInput{err}
+		}
+		profiles = append(profiles, p)
 	}
-	if err != nil {
-		return engine.Site{}, processor.Profile{}, badInput{err}
+	if err := configs.Fit(name, profiles...); err != nil {
+		return nil, badInput{err}
 	}
-	return site, profile, nil
+	return profiles, nil
 }

@@ -90,7 +90,7 @@ func (s *set) walk(ctx context.Context, say func(string, ...any)) ([]engine.Sett
 		return nil, fmt.Errorf("the dry run is gone: %s", dashboard.StateName(s.daemon.View().State))
 	}
 	say("dry run: %d datagrams, none of them sent", len(drafted.DryRun.Steps))
-	if err := s.daemon.Confirm(ctx, drafted.DryRun.Digest); err != nil {
+	if err := s.daemon.Confirm(ctx, drafted.DryRun.Digest, len(drafted.DryRun.Blind) > 0); err != nil {
 		return nil, err
 	}
 	err := s.until(ctx, say, func(v dashboard.View) bool { return v.Doing == "" })

@@ -5,6 +5,7 @@ package processor
 
 import (
 	"fmt"
+	"math"
 	"time"
 
 	"hushback/control/osc"
@@ -183,6 +184,26 @@ func (p Profile) Ranges() engine.Ranges {
 		DelaySec: p.Parameters[Delay].Code.Grid,
 		GainDB:   p.Parameters[Gain].Code.Grid,
 	}
+}
+
+// Common is what outputs of all these processors can be set to: the range that
+// all have, in the coarsest of their steps. A value on it still has to be
+// snapped to each one's own.
+func Common(profiles []Profile) engine.Ranges {
+	var all engine.Ranges
+	for i, p := range profiles {
+		r := p.Ranges()
+		if i == 0 {
+			all = r
+			continue
+		}
+		all.DelaySec, all.GainDB = meet(all.DelaySec, r.DelaySec), meet(all.GainDB, r.GainDB)
+	}
+	return all
+}
+
+func meet(a, b engine.Grid) engine.Grid {
+	return engine.Grid{Min: math.Max(a.Min, b.Min), Max: math.Min(a.Max, b.Max), Step: math.Max(a.Step, b.Step)}
 }
 
 // HasMute reports whether mute is a parameter of its own. Where it is not the

@@ -290,3 +290,15 @@ func TestOptions(t *testing.T) {
 		t.Errorf("got %s", got)
 	}
 }
+
+func TestCommon(t *testing.T) {
+	a, b := plain(), samples(48000)
+	b.Parameters[Gain].Code.Grid = engine.Grid{Min: -40, Max: 12, Step: 0.5}
+	want := engine.Ranges{DelaySec: engine.Grid{Max: 0.65, Step: 1. / 48000}, GainDB: engine.Grid{Min: -40, Max: 6, Step: 0.5}}
+	if got := Common([]Profile{a, b}); got != want {
+		t.Errorf("got %+v, want %+v", got, want)
+	}
+	if got := Common([]Profile{a}); got != a.Ranges() {
+		t.Errorf("of one: %+v", got)
+	}
+}

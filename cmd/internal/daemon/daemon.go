@@ -10,7 +10,9 @@ import (
 	"log/slog"
 	"net/http"
 	"slices"
+	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"hushback/cmd/internal/dashboard"
@@ -30,6 +32,10 @@ const SampleRate = 48000
 // FeedPath is where microphones connect, below the page's address.
 const FeedPath = "/feed"
 
+// lookEvery is how long it takes at most until a value that somebody else changed
+// on a processor is seen.
+const lookEvery = 3 * time.Second
+
 // tryEvery is how often a processor that left a change adrift is looked for.
 const tryEvery = 2 * time.Second
 
@@ -38,8 +44,8 @@ const stopWithin = 5 * time.Second
 
 // Options say what a daemon is to run.
 type Options struct {
-	Site       engine.Site // checked; Wiring.Address says where the processor listens
-	Profile    processor.Profile
+	Site       engine.Site         // checked; its Wirings say where the processors listen
+	Profiles   []processor.Profile // of the processors, in the order of Site.Wirings
 	Home       Home
 	Listen     string   // host:port of the page; port 0 takes a free one
 	Hosts      []string // further names the page may be called by
@@ -56,7 +62,7 @@ type Daemon struct {
 	*board
 	options    Options
 	store      *preset.Store
-	wire       *osc.Conn
+	wires      []*osc.Conn // to the processors, in the order of Site.Wirings
 	controller *control.Controller
 	hub        *feed.Hub
 	page       *dashboard.Server
@@ -64,7 +70,8 @@ type Daemon struct {
 	url, local string
 	access     dashboard.Access
 	decisions  chan decision
-	jobs       int // that run now; the board's owner alone touches it
+	restore    atomic.Pointer[restoring] // the last dry run, if it is of a stored state
+	jobs       int                       // that run now; the board's owner alone touches it
 
 	work     context.Context // ends when the daemon is told to stop
 	stopWork context.CancelFunc
@@ -76,7 +83,7 @@ type Daemon struct {
 // Start solves the site, opens the store, reaches for the processor, puts back
 // whatever an earlier daemon left unfinished, and serves the page.
 func Start(o Options) (*Daemon, error) {
-	sheet, prediction, err := design(o.Site, o.Profile)
+	sheet, prediction, err := design(o.Site, o.Profiles)
 	if err != nil {
 		return nil, err
 	}
@@ -87,7 +94,7 @@ func Start(o Options) (*Daemon, error) {
 	}
 	d.board = newBoard(dashboard.View{
 		Site: o.Site, Sheet: sheet, Prediction: prediction, State: control.Idle{},
-		Processor: identity(o.Site, o.Profile),
+		Processor: identity(o.Site, o.Profiles),
 	})
 	desk, stopDesk := context.WithCancel(context.Background())
 	d.stopDesk = stopDesk
@@ -97,14 +104,23 @@ func Start(o Options) (*Daemon, error) {
 		return nil, errors.Join(err, d.Stop())
 	}
 	d.working.Go(d.meter)
+	d.working.Go(d.watch)
 	return d, nil
 }
 
-// design turns a site into a sheet on the processor's grid and its prediction.
-func design(site engine.Site, profile processor.Profile) (engine.Sheet, engine.Prediction, error) {
-	sheet, err := solve.Solve(site, profile.Ranges())
+// design turns a site into a sheet on the processors' grids and its prediction.
+func design(site engine.Site, profiles []processor.Profile) (engine.Sheet, engine.Prediction, error) {
+	sheet, err := solve.Solve(site, processor.Common(profiles))
 	if err != nil {
 		return engine.Sheet{}, engine.Prediction{}, fmt.Errorf("solving %s: %w", site.Job, err)
+	}
+	for i, set := range sheet.Settings {
+		output, _ := site.Output(set.Output)
+		for k, w := range site.Wirings() {
+			if w.Name == output.Processor {
+				sheet.Settings[i] = profiles[k].Snap(set)
+			}
+		}
 	}
 	prediction, err := field.Predict(site, sheet)
 	if err != nil {
@@ -123,22 +139,52 @@ func (d *Daemon) open() error {
 	if d.store, err = preset.Open(o.Home.Store()); err != nil {
 		return err
 	}
-	if err := d.store.Belong(identity(o.Site, o.Profile)); err != nil {
+	if err := d.store.Belong(identity(o.Site, o.Profiles)); err != nil {
 		return err
 	}
-	if d.wire, err = osc.Dial(o.Site.Wiring.Address, o.Profile.Options()); err != nil {
-		return fmt.Errorf("processor: %w", err)
+	processors, wires, err := dial(o.Site, o.Profiles)
+	d.wires = wires
+	if err != nil {
+		return err
 	}
 	d.controller, err = control.New(control.Config{
-		Processors: []control.Processor{{Profile: o.Profile, Wire: d.wire}}, Store: d.store, Outputs: o.Site.Outputs,
-		ConfirmFor: o.ConfirmFor, KeepFor: o.KeepFor, Now: time.Now, Notify: d.follow,
+		Processors: processors, Store: d.store, Outputs: o.Site.Outputs,
+		ConfirmFor: o.ConfirmFor, KeepFor: o.KeepFor, Now: time.Now, Notify: d.follow, Noticed: d.noticed,
 	})
 	return err
 }
 
-// identity names the processor that a state folder belongs to.
-func identity(site engine.Site, profile processor.Profile) string {
-	return profile.Name + " at " + site.Wiring.Address
+// dial opens the wires to a site's processors. With an error the wires that were
+// opened are returned as well.
+func dial(site engine.Site, profiles []processor.Profile) ([]control.Processor, []*osc.Conn, error) {
+	var processors []control.Processor
+	var wires []*osc.Conn
+	for i, w := range site.Wirings() {
+		wire, err := osc.Dial(w.Address, profiles[i].Options())
+		if err != nil {
+			return nil, wires, fmt.Errorf("processor %s: %w", w.Name, err)
+		}
+		wires = append(wires, wire)
+		processors = append(processors, control.Processor{Name: w.Name, Profile: profiles[i], Wire: wire})
+	}
+	return processors, wires, nil
+}
+
+func hangUp(wires []*osc.Conn) error {
+	var errs []error
+	for _, w := range wires {
+		errs = append(errs, w.Close())
+	}
+	return errors.Join(errs...)
+}
+
+// identity names the processors that a state folder belongs to.
+func identity(site engine.Site, profiles []processor.Profile) string {
+	var names []string
+	for i, w := range site.Wirings() {
+		names = append(names, profiles[i].Name+" at "+w.Address)
+	}
+	return strings.Join(names, ", ")
 }
 
 // recover puts back what an earlier daemon's open change left behind, before
@@ -273,9 +319,7 @@ func (d *Daemon) close() error {
 		d.hub.Close()
 	}
 	var errs []error
-	if d.wire != nil {
-		errs = append(errs, d.wire.Close())
-	}
+	errs = append(errs, hangUp(d.wires))
 	if d.store != nil {
 		// The note first: once the store is let go, the next daemon may leave its own.
 		errs = append(errs, d.options.Home.Clear(), d.store.Close())

@@ -36,11 +36,16 @@ func (d *Daemon) StoreSafe(ctx context.Context) error {
 
 // DryRun computes what sending the sheet would do, against what the processor
 // holds now. It writes nothing to the processor.
-func (d *Daemon) DryRun(ctx context.Context) error {
-	run, err := d.controller.DryRun(ctx, d.View().Sheet)
+func (d *Daemon) DryRun(ctx context.Context) error { return d.draft(ctx, d.View().Sheet, "") }
+
+// draft takes a dry run of any sheet. One that was stored, as says in words what
+// it is, is restored: it needs no proof but that it is read back.
+func (d *Daemon) draft(ctx context.Context, sheet engine.Sheet, as string) error {
+	run, err := d.controller.DryRun(ctx, sheet)
 	if err != nil {
 		return err
 	}
+	d.restore.Store(&restoring{digest: run.Digest, as: as})
 	d.change(func(v *dashboard.View) {
 		v.State, v.Notice, v.Verdict, v.Captures = control.Drafted{DryRun: run}, "", nil, nil
 	})
@@ -49,19 +54,23 @@ func (d *Daemon) DryRun(ctx context.Context) error {
 
 // Confirm starts sending exactly the dry run with this digest. It is refused
 // while a microphone is missing, since the change could then not be proven.
-func (d *Daemon) Confirm(_ context.Context, digest string) error {
+// Outputs that cannot be read back need blind, a consent of their own.
+func (d *Daemon) Confirm(_ context.Context, digest string, blind bool) error {
 	if d.work.Err() != nil {
 		return errStopping
 	}
-	if missing := d.missing(); missing != "" {
+	prove := d.prove
+	if r := d.restore.Load(); r != nil && r.digest == digest && r.as != "" {
+		prove = r.readBack
+	} else if missing := d.missing(); missing != "" {
 		return fmt.Errorf("the %s microphone is not connected, so the change could not be proven: connect it, then confirm again", missing)
 	}
-	confirmed, err := d.controller.Confirm(digest, control.Consent{})
+	confirmed, err := d.controller.Confirm(digest, control.Consent{Blind: blind})
 	if err != nil {
 		return err
 	}
 	d.job("sending", func() {
-		state, err := d.controller.Apply(d.work, confirmed, d.prove, d.decide)
+		state, err := d.controller.Apply(d.work, confirmed, prove, d.decide)
 		if err != nil {
 			d.tell(err.Error())
 			d.options.Log.Error("change", "error", err)
@@ -197,11 +206,12 @@ func (d *Daemon) refresh() {
 	entries, err := d.store.Journal(journalShown)
 	safe, safeErr := d.preset(preset.Safe)
 	found, foundErr := d.preset(preset.AsFound)
-	if err := errors.Join(err, safeErr, foundErr); err != nil {
+	all, listErr := d.store.List()
+	if err := errors.Join(err, safeErr, foundErr, listErr); err != nil {
 		d.tell("the store cannot be read: " + err.Error())
 		return
 	}
-	d.change(func(v *dashboard.View) { v.Journal, v.Safe, v.AsFound = entries, safe, found })
+	d.change(func(v *dashboard.View) { v.Journal, v.Safe, v.AsFound, v.Presets = entries, safe, found, all })
 }
 
 func (d *Daemon) preset(name string) (*preset.Preset, error) {

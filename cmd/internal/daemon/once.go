@@ -15,7 +15,6 @@ import (
 
 	"hushback/cmd/internal/dashboard"
 	"hushback/control"
-	"hushback/control/osc"
 	"hushback/control/preset"
 	"hushback/control/processor"
 	"hushback/engine"
@@ -24,8 +23,8 @@ import (
 // DryRun is a dry run without a daemon: the text of what would be sent. It
 // writes nothing to the processor, and what it learns it forgets, so that it
 // can be taken beside a running daemon.
-func DryRun(ctx context.Context, site engine.Site, profile processor.Profile) (text string, err error) {
-	sheet, _, err := design(site, profile)
+func DryRun(ctx context.Context, site engine.Site, profiles []processor.Profile) (text string, err error) {
+	sheet, _, err := design(site, profiles)
 	if err != nil {
 		return "", err
 	}
@@ -39,7 +38,7 @@ func DryRun(ctx context.Context, site engine.Site, profile processor.Profile) (t
 		return "", err
 	}
 	defer func() { err = errors.Join(err, store.Close()) }()
-	err = reach(site, profile, store, func(c *control.Controller) error {
+	err = reach(site, profiles, store, func(c *control.Controller) error {
 		run, err := c.DryRun(ctx, sheet)
 		text = control.Describe(run, site.Outputs)
 		return err
@@ -48,7 +47,7 @@ func DryRun(ctx context.Context, site engine.Site, profile processor.Profile) (t
 }
 
 // Safe returns to the safe preset where no daemon runs, and says how it ended.
-func Safe(ctx context.Context, home Home, site engine.Site, profile processor.Profile) (said string, err error) {
+func Safe(ctx context.Context, home Home, site engine.Site, profiles []processor.Profile) (said string, err error) {
 	if _, err := os.Stat(home.Store()); errors.Is(err, fs.ErrNotExist) {
 		return "", fmt.Errorf("nothing was ever stored in %s, so there is no safe preset: is it the right state folder?", home.Dir)
 	}
@@ -57,10 +56,10 @@ func Safe(ctx context.Context, home Home, site engine.Site, profile processor.Pr
 		return "", err
 	}
 	defer func() { err = errors.Join(err, store.Close()) }()
-	if err := store.Belong(identity(site, profile)); err != nil {
+	if err := store.Belong(identity(site, profiles)); err != nil {
 		return "", err
 	}
-	err = reach(site, profile, store, func(c *control.Controller) error {
+	err = reach(site, profiles, store, func(c *control.Controller) error {
 		state, err := c.Safe(ctx)
 		if err != nil {
 			return err
@@ -88,15 +87,15 @@ func adrift(outputs []int, reason string) error {
 	return fmt.Errorf("outputs %v may hold anything: turn their amplifiers down by hand, then roll back again: %s", outputs, reason)
 }
 
-// reach opens the wire to the processor for one piece of work.
-func reach(site engine.Site, profile processor.Profile, store *preset.Store, work func(*control.Controller) error) (err error) {
-	wire, err := osc.Dial(site.Wiring.Address, profile.Options())
+// reach opens the wires to the processors for one piece of work.
+func reach(site engine.Site, profiles []processor.Profile, store *preset.Store, work func(*control.Controller) error) (err error) {
+	processors, wires, err := dial(site, profiles)
+	defer func() { err = errors.Join(err, hangUp(wires)) }()
 	if err != nil {
-		return fmt.Errorf("processor: %w", err)
+		return err
 	}
-	defer func() { err = errors.Join(err, wire.Close()) }()
 	c, err := control.New(control.Config{
-		Processors: []control.Processor{{Profile: profile, Wire: wire}}, Store: store, Outputs: site.Outputs,
+		Processors: processors, Store: store, Outputs: site.Outputs,
 		ConfirmFor: time.Minute, KeepFor: time.Minute,
 	})
 	if err != nil {

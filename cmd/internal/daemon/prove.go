@@ -143,7 +143,11 @@ func (d *Daemon) longestWay(mic engine.Microphone) float64 {
 	longest := 0.0
 	for _, source := range view.Site.Sources {
 		set, _ := view.Sheet.Setting(source.Output)
-		longest = math.Max(longest, set.DelaySec+source.At.Distance(mic.At)/slowest)
+		way := source.At.Distance(mic.At)
+		for _, w := range view.Site.Walls { // an echo comes at most so much later
+			way = math.Max(way, source.At.Distance(mic.At)+2*w.Distance(mic.At))
+		}
+		longest = math.Max(longest, set.DelaySec+way/slowest)
 	}
 	return longest
 }

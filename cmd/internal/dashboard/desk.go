@@ -19,12 +19,14 @@ type View struct {
 	Site       engine.Site
 	Sheet      engine.Sheet
 	Prediction engine.Prediction
-	Processor  string        // "PROFILE at HOST:PORT"
+	Processor  string        // "PROFILE at HOST:PORT", several with commas between them
 	State      control.State // where the current change stands
 	Doing      string        // what is being done right now, in words; "" when resting
 	Notice     string        // something the operator must know, e.g. what a restart found
 	Safe       *preset.Preset
 	AsFound    *preset.Preset
+	Presets    []preset.Preset   // all that are stored, ascending by name
+	Strange    []control.Strange // values that somebody else changed on a processor
 	Feeds      []Feed
 	Captures   []verify.Capture // of the current change
 	Verdict    *verify.Verdict  // of the current change, nil until judged
@@ -49,12 +51,19 @@ type Desk interface {
 	// until stop is called or the daemon ends, which closes the channel.
 	Watch() (changed <-chan struct{}, stop func())
 
-	StoreSafe(ctx context.Context) error              // processor's present state becomes the safe preset
-	DryRun(ctx context.Context) error                 // reads, never writes
-	Confirm(ctx context.Context, digest string) error // starts sending
+	StoreSafe(ctx context.Context) error // processor's present state becomes the safe preset
+	DryRun(ctx context.Context) error    // of the sheet; reads, never writes
+	// Confirm starts sending. blind agrees to outputs that cannot be read back.
+	Confirm(ctx context.Context, digest string, blind bool) error
 	Keep(ctx context.Context, change string) error
 	RollBack(ctx context.Context, change string) error // to what stood before
 	Safe(ctx context.Context) error                    // to the safe preset, whatever else runs
+
+	Accept(ctx context.Context) error  // what somebody else changed is right as it is
+	PutBack(ctx context.Context) error // a dry run of what was there before somebody else changed it
+
+	SavePreset(ctx context.Context, name string) error   // what the processors hold, under a name
+	DryRunPreset(ctx context.Context, name string) error // a dry run of a stored preset
 }
 
 // Access is who may look and press.

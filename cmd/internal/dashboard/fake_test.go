@@ -107,7 +107,7 @@ func (d *fakeDesk) refuse(sentence string) {
 
 func (d *fakeDesk) StoreSafe(ctx context.Context) error { return d.press(ctx, "store safe") }
 func (d *fakeDesk) DryRun(ctx context.Context) error    { return d.press(ctx, "dry run") }
-func (d *fakeDesk) Confirm(ctx context.Context, digest string) error {
+func (d *fakeDesk) Confirm(ctx context.Context, digest string, blind bool) error {
 	return d.press(ctx, "confirm "+digest)
 }
 func (d *fakeDesk) Keep(ctx context.Context, change string) error {
@@ -116,7 +116,15 @@ func (d *fakeDesk) Keep(ctx context.Context, change string) error {
 func (d *fakeDesk) RollBack(ctx context.Context, change string) error {
 	return d.press(ctx, "roll back "+change)
 }
-func (d *fakeDesk) Safe(ctx context.Context) error { return d.press(ctx, "safe") }
+func (d *fakeDesk) Safe(ctx context.Context) error    { return d.press(ctx, "safe") }
+func (d *fakeDesk) Accept(ctx context.Context) error  { return d.press(ctx, "accept") }
+func (d *fakeDesk) PutBack(ctx context.Context) error { return d.press(ctx, "put back") }
+func (d *fakeDesk) SavePreset(ctx context.Context, name string) error {
+	return d.press(ctx, "save preset "+name)
+}
+func (d *fakeDesk) DryRunPreset(ctx context.Context, name string) error {
+	return d.press(ctx, "dry run preset "+name)
+}
 
 // The invented job of these tests.
 

@@ -136,7 +136,7 @@ func (s *Server) confirm(ctx context.Context, r *http.Request) error {
 	}
 	s.confirming.Lock()
 	defer s.confirming.Unlock()
-	err := s.desk.Confirm(ctx, digest)
+	err := s.desk.Confirm(ctx, digest, r.PostForm.Get("blind") == "yes")
 	if err == nil {
 		s.confirmed = digest
 		return nil

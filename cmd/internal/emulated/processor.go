@@ -27,10 +27,11 @@ const pastKept = 60 // seconds
 
 // Options say which processor to start and how badly it is connected.
 type Options struct {
-	Kind    string  // the name of its profile; "" is plain-eight
-	Address string  // host:port; "" is any free port of this machine
-	Loss    float64 // chance that a datagram is lost, either way; UDP only
-	Seed    uint64  // of the loss
+	Kind    string    // the name of its profile; "" is plain-eight
+	Address string    // host:port; "" is any free port of this machine
+	Loss    float64   // chance that a datagram is lost, either way; UDP only
+	Seed    uint64    // of the loss
+	Epoch   time.Time // zero of its clock; the zero value is now
 }
 
 // Processor is an emulated loudspeaker processor with the manners of a small
@@ -72,8 +73,11 @@ func Start(ctx context.Context, o Options) (*Processor, error) {
 		return nil, fmt.Errorf("emulated processor: there is none of the kind %q", name)
 	}
 	p := &Processor{
-		kind: kinds()[at], epoch: time.Now(), loss: o.Loss, rng: rand.New(rand.NewPCG(o.Seed, 0)),
+		kind: kinds()[at], epoch: o.Epoch, loss: o.Loss, rng: rand.New(rand.NewPCG(o.Seed, 0)),
 		done: make(chan struct{}), past: map[int][]Moment{}, stuck: map[int]bool{}, labels: map[int]string{}, heardAt: map[string]time.Time{},
+	}
+	if p.epoch.IsZero() {
+		p.epoch = time.Now()
 	}
 	var err error
 	if p.line, err = listen(p.kind.transport, cmp.Or(o.Address, "127.0.0.1:0")); err != nil {
@@ -81,7 +85,7 @@ func Start(ctx context.Context, o Options) (*Processor, error) {
 	}
 	p.channels = p.kind.earlierShow()
 	for i := range p.channels {
-		p.past[i+1] = []Moment{{0, p.setting(i + 1)}}
+		p.past[i+1] = []Moment{{p.Seconds(), p.setting(i + 1)}}
 	}
 	p.stop = context.AfterFunc(ctx, func() { p.line.close() })
 	go func() {

@@ -6,7 +6,6 @@ import (
 	"math/rand/v2"
 	"time"
 
-	"hushback/cmd/internal/emulated"
 	"hushback/engine"
 	"hushback/verify/feed"
 )
@@ -22,7 +21,7 @@ type microphone struct {
 	name         string
 	role         engine.Role
 	space        *space
-	processor    *emulated.Processor
+	rig          *Rig
 	patience     time.Duration
 	seed, stream uint64 // of its noise
 }
@@ -53,11 +52,11 @@ func (m *microphone) listen(ctx context.Context, feedURL, token string) error {
 // play sends frame after frame as their time is over, until the connection or
 // ctx ends. Sample 0 is the one being taken as it begins.
 func (m *microphone) play(ctx context.Context, agent *feed.Agent, noise *rand.Rand) {
-	begin := m.processor.Seconds()
-	agent.Marks(func() uint64 { return uint64((m.processor.Seconds() - begin) * sampleRate) })
+	begin := m.rig.seconds()
+	agent.Marks(func() uint64 { return uint64((m.rig.seconds() - begin) * sampleRate) })
 	for frame := 0; ; frame++ {
 		from := begin + float64(frame*frameSamples)/sampleRate
-		left := from + float64(frameSamples)/sampleRate - m.processor.Seconds()
+		left := from + float64(frameSamples)/sampleRate - m.rig.seconds()
 		select {
 		case <-ctx.Done():
 			return
@@ -76,7 +75,7 @@ func (m *microphone) play(ctx context.Context, agent *feed.Agent, noise *rand.Ra
 func (m *microphone) record(from float64, n int, noise *rand.Rand) []float32 {
 	reference, heard := make([]float64, n), make([]float64, n)
 	m.space.signal.add(reference, from, unity)
-	m.space.hear(m.role, m.processor.Since(from-m.space.reach), from, heard)
+	m.space.hear(m.role, m.rig.since(from-m.space.reach), from, heard)
 	audio := make([]float32, 0, 2*n)
 	for i, x := range reference {
 		y := heard[i] + m.space.noise*noise.NormFloat64()

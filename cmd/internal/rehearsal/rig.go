@@ -10,7 +10,9 @@ import (
 	"errors"
 	"fmt"
 	"math/rand/v2"
+	"slices"
 	"sync"
+	"time"
 
 	"hushback/cmd/internal/emulated"
 	"hushback/engine"
@@ -19,14 +21,14 @@ import (
 // Options say which rig to build.
 type Options struct {
 	Site  engine.Site
-	Kind  string // of the emulated processor, by its profile's name; "" is plain-eight
 	Seed  uint64 // of set-up scatter, test signal and noise
 	Fault Fault
 }
 
 // Rig is a running rehearsal rig.
 type Rig struct {
-	Processor *emulated.Processor
+	Processor  *emulated.Processor   // the first of them
+	Processors []*emulated.Processor // in the order of Site.Wirings
 
 	site        engine.Site
 	truth       Truth
@@ -58,25 +60,91 @@ func Start(ctx context.Context, o Options) (*Rig, error) {
 	if err != nil {
 		return nil, err
 	}
-	processor, err := emulated.Start(ctx, emulated.Options{Kind: o.Kind})
-	if err != nil {
+	r := &Rig{site: o.Site, truth: truth}
+	if err := r.startProcessors(ctx); err != nil {
 		return nil, err
 	}
-	for _, source := range o.Site.Sources {
-		if most := len(processor.Settings()); source.Output < 1 || source.Output > most {
-			processor.Close()
-			return nil, fmt.Errorf("source %s: output %d, the emulated processor has 1 to %d", source.Name, source.Output, most)
-		}
-	}
-	r := &Rig{Processor: processor, site: o.Site, truth: truth}
 	r.ctx, r.cancel = context.WithCancel(ctx)
 	for i, m := range o.Site.Microphones {
 		r.microphones = append(r.microphones, &microphone{
-			name: m.Name, role: m.Role, space: space, processor: processor,
+			name: m.Name, role: m.Role, space: space, rig: r,
 			patience: feedPatience, seed: o.Seed, stream: 3 + uint64(i),
 		})
 	}
 	return r, nil
+}
+
+// startProcessors starts an emulated processor for each of the site's, all on
+// one clock.
+func (r *Rig) startProcessors(ctx context.Context) error {
+	begun := time.Now()
+	for _, w := range r.site.Wirings() {
+		kind := w.Profile
+		if !emulated.Emulates(kind) {
+			kind = "" // only its owner knows it
+		}
+		p, err := emulated.Start(ctx, emulated.Options{Kind: kind, Epoch: begun})
+		if err != nil {
+			r.closeProcessors()
+			return err
+		}
+		r.Processors = append(r.Processors, p)
+		for _, o := range r.site.On(w.Name) {
+			if most := len(p.Settings()); o.OnChannel() > most {
+				r.closeProcessors()
+				return fmt.Errorf("output %d: channel %d, the emulated processor has 1 to %d", o.Number, o.OnChannel(), most)
+			}
+			p.Label(o.OnChannel(), o.Label)
+		}
+	}
+	r.Processor = r.Processors[0]
+	return nil
+}
+
+func (r *Rig) closeProcessors() {
+	for _, p := range r.Processors {
+		p.Close()
+	}
+}
+
+// Wired is the site with the addresses that the emulated processors listen at.
+func (r *Rig) Wired(site engine.Site) engine.Site {
+	site.Further = slices.Clone(site.Further)
+	site.Wiring.Address = r.Processors[0].Addr()
+	for i := range site.Further {
+		site.Further[i].Address = r.Processors[i+1].Addr()
+	}
+	return site
+}
+
+// Settings is what the site's outputs hold now, ascending by their numbers.
+func (r *Rig) Settings() []engine.Setting {
+	var all []engine.Setting
+	for i, w := range r.site.Wirings() {
+		held := r.Processors[i].Settings()
+		for _, o := range r.site.On(w.Name) {
+			set := held[o.OnChannel()-1]
+			set.Output = o.Number
+			all = append(all, set)
+		}
+	}
+	slices.SortFunc(all, func(a, b engine.Setting) int { return a.Output - b.Output })
+	return all
+}
+
+// seconds is the clock of all processors.
+func (r *Rig) seconds() float64 { return r.Processor.Seconds() }
+
+// since is what the site's outputs were from a time on, by their numbers.
+func (r *Rig) since(from float64) past {
+	all := past{}
+	for i, w := range r.site.Wirings() {
+		recent := r.Processors[i].Since(from)
+		for _, o := range r.site.On(w.Name) {
+			all[o.Number] = recent[o.OnChannel()]
+		}
+	}
+	return all
 }
 
 // Truth is what really stands there.
@@ -117,5 +185,5 @@ func (r *Rig) Close() {
 	r.cancel()
 	r.mu.Unlock()
 	r.wait.Wait()
-	r.Processor.Close()
+	r.closeProcessors()
 }

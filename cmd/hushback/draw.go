@@ -1,0 +1,131 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+
+	"hushback/engine"
+	"hushback/engine/design"
+	"hushback/engine/field"
+	"hushback/engine/layout"
+	"hushback/engine/picture"
+)
+
+// drawReport writes the pictures of one site into a folder, each as PNG and as
+// SVG, and lists the files.
+func drawReport(folder string, name string, r design.Report) ([]string, error) {
+	t := r.Site.Target
+	some := []float64{t.Range.LowHz, t.NullHz, t.Range.HighHz}
+	g := gallery{folder: folder}
+	area := around(r.Site)
+	g.add("map", func() (*picture.Drawing, error) { return levelMap(name, r, area, []float64{t.NullHz}) })
+	g.add("maps", func() (*picture.Drawing, error) { return levelMap(name, r, area, some) })
+	g.add("pattern", func() (*picture.Drawing, error) { return picture.Polar(name, r, some) })
+	g.add("response", func() (*picture.Drawing, error) { return picture.Responses(name, r) })
+	g.add("stake-out", func() (*picture.Drawing, error) { return picture.StakeOut(name, r, datum(r.Site)) })
+	return g.files, g.err
+}
+
+// drawComparison writes the sheet of a comparison.
+func drawComparison(folder string, c design.Comparison) ([]string, error) {
+	g := gallery{folder: folder}
+	g.add("comparison", func() (*picture.Drawing, error) { return picture.Comparison(c) })
+	return g.files, g.err
+}
+
+func levelMap(name string, r design.Report, area field.Area, freqHz []float64) (*picture.Drawing, error) {
+	m, err := field.NewMap(r.Site, r.Sheet, area, freqHz)
+	if err != nil {
+		return nil, err
+	}
+	return picture.LevelMap(name, r, m)
+}
+
+// around is the ground that a site's map shows: everything that it names and
+// some metres more, in some 60,000 points at the height of the listeners.
+func around(site engine.Site) field.Area {
+	const edge, points = 4, 60_000
+	a := field.Area{MinX: math.Inf(1), MinY: math.Inf(1), MaxX: math.Inf(-1), MaxY: math.Inf(-1)}
+	hold := func(p engine.Point) {
+		a.MinX, a.MaxX = math.Min(a.MinX, p.X-edge), math.Max(a.MaxX, p.X+edge)
+		a.MinY, a.MaxY = math.Min(a.MinY, p.Y-edge), math.Max(a.MaxY, p.Y+edge)
+	}
+	for _, s := range site.Sources {
+		hold(s.At)
+	}
+	for _, m := range site.Microphones {
+		hold(m.At)
+		a.Z = m.At.Z
+	}
+	for _, z := range site.Zones {
+		for _, p := range z.Corners {
+			hold(p)
+		}
+		if z.Kind == engine.ZoneAudience {
+			a.Z = z.Corners[0].Z
+		}
+	}
+	step := math.Sqrt((a.MaxX - a.MinX) * (a.MaxY - a.MinY) / points)
+	a.NX, a.NY = 1+int((a.MaxX-a.MinX)/step), 1+int((a.MaxY-a.MinY)/step)
+	return a
+}
+
+// datum is where the stake-out list measures from.
+func datum(site engine.Site) engine.Point {
+	for i, s := range layout.StakeOut(site) {
+		if s.FromDatumM == 0 {
+			return site.Sources[i].At
+		}
+	}
+	return engine.Point{}
+}
+
+// gallery writes pictures into a folder until one cannot be.
+type gallery struct {
+	folder string
+	files  []string
+	err    error
+}
+
+func (g *gallery) add(name string, draw func() (*picture.Drawing, error)) {
+	if g.err != nil {
+		return
+	}
+	if g.err = os.MkdirAll(g.folder, 0o755); g.err != nil {
+		return
+	}
+	d, err := draw()
+	if err != nil {
+		g.err = err
+		return
+	}
+	g.write(name+".png", d.PNG)
+	g.write(name+".svg", d.SVG)
+}
+
+func (g *gallery) write(name string, draw func(io.Writer) error) {
+	if g.err != nil {
+		return
+	}
+	path := filepath.Join(g.folder, name)
+	f, err := os.Create(path)
+	if err != nil {
+		g.err = fmt.Errorf("picture: %w", err)
+		return
+	}
+	if err := errors.Join(draw(f), f.Close()); err != nil {
+		g.err = fmt.Errorf("picture %s: %w", path, err)
+		return
+	}
+	g.files = append(g.files, path)
+}
+
+func listFiles(w io.Writer, files []string) {
+	for _, f := range files {
+		fmt.Fprintf(w, "drew %s\n", f)
+	}
+}

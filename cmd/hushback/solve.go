@@ -1,0 +1,186 @@
+package main
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"hushback/configs"
+	"hushback/control/processor"
+	"hushback/engine"
+	"hushback/engine/design"
+)
+
+func newSolve() *cobra.Command {
+	var layout, out string
+	var asJSON bool
+	c := &cobra.Command{
+		Use:   "solve SITE",
+		Short: "Work out a site: settings, places, predictions, limits and their reasons",
+		Long: `Works out everything that can be known of a site before anything is sent: the
+settings of every output, a list to stake the cabinets out by, what the
+microphones and zones should hear, and the limits of the array with their
+reasons. It talks to nothing and sends nothing.
+
+Loudness, stacked cabinets and mains power hurt people. Local codes and licensed
+practice come before anything that this program says.`,
+		Example: `  hushback solve mysite.yaml
+  hushback solve mysite.yaml --layout narrow --out pictures
+  hushback solve mysite.yaml --json`,
+		Args: usage(cobra.ExactArgs(1), "name one site: a file, or an example such as ottersedge"),
+		RunE: func(c *cobra.Command, args []string) error {
+			site, err := configs.OpenLayout(args[0], layout)
+			if err != nil {
+				return badInput{err}
+			}
+			profiles, err := fitting(args[0], site)
+			if err != nil {
+				return err
+			}
+			report, err := design.Work(site, processor.Common(profiles))
+			if err != nil {
+				return err
+			}
+			if asJSON {
+				err = printJSON(c.OutOrStdout(), tellSite(report))
+			} else {
+				err = printReport(c.OutOrStdout(), report)
+			}
+			if err != nil || out == "" {
+				return err
+			}
+			files, err := drawReport(out, layout, report)
+			listFiles(c.ErrOrStderr(), files)
+			return err
+		},
+	}
+	f := c.Flags()
+	f.StringVar(&layout, "layout", "", "`name` of one of the site's layouts, instead of the one it says is in use")
+	f.BoolVar(&asJSON, "json", false, "print one JSON object")
+	f.StringVar(&out, "out", "", "`folder` to write pictures into, made if it is not there")
+	return c
+}
+
+func newCompare() *cobra.Command {
+	var names []string
+	var out string
+	var asJSON bool
+	c := &cobra.Command{
+		Use:   "compare SITE",
+		Short: "Set layouts or treatments of a site side by side",
+		Long: `Works out two or more ways to set up a site and prints one table of them. A way
+is a layout that the site file names, or a treatment of the cabinets where the
+site has them: null, end-fire, gradient or plain. Without --layouts it takes all
+layouts of the file, or all treatments of a file without layouts.`,
+		Example: `  hushback compare mysite.yaml
+  hushback compare mysite.yaml --layouts arc,left-right
+  hushback compare mysite.yaml --layouts end-fire,gradient --out pictures`,
+		Args: usage(cobra.ExactArgs(1), "name one site: a file, or an example such as ottersedge"),
+		RunE: func(c *cobra.Command, args []string) error {
+			sites, err := ways(args[0], names)
+			if err != nil {
+				return err
+			}
+			profiles, err := fitting(args[0], sites[0].Site)
+			if err != nil {
+				return err
+			}
+			comparison, err := design.Compare(sites, processor.Common(profiles))
+			if err != nil {
+				return err
+			}
+			if asJSON {
+				err = printJSON(c.OutOrStdout(), tellComparison(comparison))
+			} else {
+				err = printComparison(c.OutOrStdout(), comparison)
+			}
+			if err != nil || out == "" {
+				return err
+			}
+			files, err := drawComparison(out, comparison)
+			listFiles(c.ErrOrStderr(), files)
+			return err
+		},
+	}
+	f := c.Flags()
+	f.StringSliceVar(&names, "layouts", nil, "`names` of layouts or treatments, with commas between them")
+	f.BoolVar(&asJSON, "json", false, "print one JSON object")
+	f.StringVar(&out, "out", "", "`folder` to write pictures into, made if it is not there")
+	return c
+}
+
+// asAimed names, beside the treatments, what a site's own aim makes of it.
+const asAimed = "aim"
+
+// ways finds the sites to compare: layouts of the file by their names, or
+// treatments of the site as the file has it. Without names it is all there are.
+func ways(file string, names []string) ([]design.Named, error) {
+	layouts, err := configs.OpenLayouts(file)
+	if err != nil {
+		return nil, badInput{err}
+	}
+	own, err := configs.OpenSite(file)
+	if err != nil {
+		return nil, badInput{err}
+	}
+	var all []design.Named
+	for _, l := range layouts {
+		if l.Name != "" {
+			all = append(all, design.Named(l))
+		}
+	}
+	treated := treatments(own)
+	if len(all) == 0 || len(names) > 0 {
+		all = append(all, treated...)
+	}
+	if len(names) == 0 {
+		return all, nil
+	}
+	var found []design.Named
+	for _, name := range names {
+		i := slices.IndexFunc(all, func(n design.Named) bool { return n.Name == name })
+		if i < 0 {
+			return nil, badInput{fmt.Errorf("--layouts: %s has no layout or treatment %q (there are: %s)", file, name, known(all))}
+		}
+		found = append(found, all[i])
+	}
+	return found, nil
+}
+
+// treatments are a site under each treatment that it can have, and under its
+// aim if it has one.
+func treatments(site engine.Site) []design.Named {
+	var all []design.Named
+	for _, t := range []engine.Treatment{engine.TreatNull, engine.TreatEndFire, engine.TreatGradient, engine.TreatPlain} {
+		s := site
+		s.Aim = nil
+		s.Groups = slices.Clone(site.Groups)
+		if len(s.Groups) == 0 {
+			s.Groups = []engine.Group{{Name: "array"}}
+			s.Outputs = slices.Clone(site.Outputs)
+			for i := range s.Outputs {
+				s.Outputs[i].Group = "array"
+			}
+		}
+		for i := range s.Groups {
+			s.Groups[i].Treatment = t
+		}
+		if len(s.Problems()) == 0 {
+			all = append(all, design.Named{Name: string(t), Site: s})
+		}
+	}
+	if site.Aim != nil {
+		all = append(all, design.Named{Name: asAimed, Site: site})
+	}
+	return all
+}
+
+func known(sites []design.Named) string {
+	names := make([]string, len(sites))
+	for i, s := range sites {
+		names[i] = s.Name
+	}
+	return strings.Join(names, ", ")
+}
