@@ -49,6 +49,11 @@ func Start(ctx context.Context, o Options) (*Rig, error) {
 	if err != nil {
 		return nil, err
 	}
+	for _, source := range o.Site.Sources {
+		if _, ok := o.Site.Output(source.Output); !ok {
+			return nil, fmt.Errorf("source %s: output %d is none of the site's", source.Name, source.Output)
+		}
+	}
 	// One stream of chance for each thing, so that a fault changes nothing else.
 	chance := func(stream uint64) *rand.Rand { return rand.New(rand.NewPCG(o.Seed, stream)) }
 	truth := drawTruth(o.Site, fault, chance(1))
