@@ -23,7 +23,7 @@ func TestSpacing(t *testing.T) {
 		const d = 0.4 // so that the few lines of a fit are close together against the null's frequency
 		site, _, c := inLine(d, 0)
 		site, sheet, _ := inLine(d, share*d/c)
-		report := worked(t, site, sheet, engine.Ranges{})
+		report := perfect(t, site, sheet, 0)
 		f := site.Target.NullHz
 		near(t, "null", report.Predicted.NullHz, f, 1e-3*f)
 		want := -f / (d + share*d)
@@ -54,7 +54,7 @@ func TestWarmth(t *testing.T) {
 			t.Fatal(err)
 		}
 		site.Target.NullHz = speed.SoundSpeed / 2 / (d + speed.SoundSpeed*share*d/c)
-		report := worked(t, site, sheet, engine.Ranges{})
+		report := perfect(t, site, sheet, 0)
 		want := site.Target.NullHz / 2 / kelvin / (1 + share)
 		near(t, "temperature", effect(t, report, Temperature, "").NullHzPerUnit, want, 0.012*want)
 	}
@@ -77,7 +77,7 @@ func TestLevelError(t *testing.T) {
 	}
 	for _, e := range []float64{0.3, 1, 2, 6} {
 		site.Tolerance = engine.Tolerance{LevelDB: e}
-		report := worked(t, site, sheet, engine.Ranges{})
+		report := perfect(t, site, sheet, 0)
 		got := effect(t, report, SourceLevel, "rear")
 		near(t, "at tolerance", got.AtToleranceDB, math.Max(leaves(e), leaves(-e)), 0.1)
 		near(t, "at 1 dB", got.AtRoundDB, math.Max(leaves(1), leaves(-1)), 0.1)
@@ -165,9 +165,14 @@ func TestNoTolerance(t *testing.T) {
 }
 
 // TestWider: each tolerance by itself, doubled, never narrows an interval and
-// never tightens a limit.
+// never tightens a limit. The draws are the same, so little is left to chance.
 func TestWider(t *testing.T) {
 	sheet := solved(t, quay())
+	// Small, so that each shows beside the others.
+	site, r := quay(), ranges()
+	site.Tolerance = engine.Tolerance{PositionM: 0.01, MicrophoneM: 0.03, LevelDB: 0.2, TemperatureC: 2}
+	r.DelaySec.Step = 0.1e-3
+	narrow := worked(t, site, sheet, r)
 	for name, widen := range map[string]func(*engine.Tolerance, *float64){
 		"position":    func(t *engine.Tolerance, _ *float64) { t.PositionM *= 2 },
 		"microphone":  func(t *engine.Tolerance, _ *float64) { t.MicrophoneM *= 2 },
@@ -175,22 +180,22 @@ func TestWider(t *testing.T) {
 		"temperature": func(t *engine.Tolerance, _ *float64) { t.TemperatureC *= 2 },
 		"step":        func(_ *engine.Tolerance, step *float64) { *step *= 2 },
 	} {
-		site, r := quay(), ranges()
-		// Small, so that each shows beside the others.
-		site.Tolerance = engine.Tolerance{PositionM: 0.01, MicrophoneM: 0.03, LevelDB: 0.2, TemperatureC: 2}
-		r.DelaySec.Step = 0.1e-3
-		narrow := worked(t, site, sheet, r)
+		site, r := site, r
 		widen(&site.Tolerance, &r.DelaySec.Step)
 		wide := worked(t, site, sheet, r)
 		for what, v := range map[string][2]Interval{
-			"null": {narrow.NullHz, wide.NullHz}, "target": {narrow.AtTargetDB, wide.AtTargetDB}, "shortfall": {narrow.SumShortfallDB, wide.SumShortfallDB},
+			"null": {narrow.NullHz, wide.NullHz}, "shortfall": {narrow.SumShortfallDB, wide.SumShortfallDB},
 		} {
-			if was, is := v[0].High-v[0].Low, v[1].High-v[1].Low; what != "target" && is < was*0.998 {
+			if was, is := v[0].High-v[0].Low, v[1].High-v[1].Low; is < was*0.99 {
 				t.Errorf("%s: %s narrows from %g to %g", name, what, was, is)
 			}
-			if v[1].High < v[0].High-2e-3 {
-				t.Errorf("%s: %s ends at %g instead of %g", name, what, v[1].High, v[0].High)
-			}
+		}
+		was, is := narrow.Limits(), wide.Limits()
+		if is.NullDepthDB > was.NullDepthDB || is.NullOffsetHz < was.NullOffsetHz || is.SumShortfallDB < was.SumShortfallDB {
+			t.Errorf("%s: limits tighten from %+v to %+v", name, was, is)
+		}
+		if reflect.DeepEqual(narrow.NullHz, wide.NullHz) {
+			t.Errorf("%s: nothing changes", name)
 		}
 	}
 }
@@ -240,7 +245,7 @@ func TestSameBits(t *testing.T) {
 	sheet := solved(t, site)
 	want := worked(t, site, sheet, ranges())
 	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(0))
-	for _, n := range []int{1, 3, 8} {
+	for _, n := range []int{1, 3} {
 		runtime.GOMAXPROCS(n)
 		if got := worked(t, site, sheet, ranges()); !reflect.DeepEqual(got, want) {
 			t.Errorf("%d goroutines: %+v instead of %+v", n, got, want)
@@ -303,7 +308,7 @@ func TestAdvice(t *testing.T) {
 		{engine.Tolerance{}, 0.5e-3, `a finer delay on output 2 would help most: 0.5 ms there costs `},
 	} {
 		site.Tolerance = v.tolerance
-		r := worked(t, site, sheet, engine.Ranges{DelaySec: engine.Grid{Step: v.stepSec}})
+		r := perfect(t, site, sheet, v.stepSec)
 		got := r.Advice()
 		t.Log(got)
 		if !strings.HasPrefix(got, v.want) {
