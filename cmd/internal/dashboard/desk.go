@@ -5,8 +5,8 @@ package dashboard
 
 import (
 	"context"
-	"time"
 
+	"hushback/cmd/internal/dashboard/access"
 	"hushback/control"
 	"hushback/control/preset"
 	"hushback/engine"
@@ -67,9 +67,4 @@ type Desk interface {
 }
 
 // Access is who may look and press.
-type Access struct {
-	Code       string        // the pairing code, as the terminal shows it
-	AgentToken string        // bearer token of programs on this machine
-	Hosts      []string      // Host headers allowed beside loopback, host or host:port
-	Session    time.Duration // how long a pairing lasts
-}
+type Access = access.Rules

@@ -11,6 +11,8 @@ import (
 	"time"
 
 	"github.com/gorilla/websocket"
+
+	"hushback/cmd/internal/dashboard/access"
 )
 
 // The pace of a live socket. The page sends a beat every second and one more
@@ -85,12 +87,12 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	defer s.live.leave()
-	upgrader := websocket.Upgrader{HandshakeTimeout: writeWithin, CheckOrigin: sameOrigin}
+	upgrader := websocket.Upgrader{HandshakeTimeout: writeWithin, CheckOrigin: access.SameOrigin}
 	conn, err := upgrader.Upgrade(w, r, nil)
 	if err != nil {
 		return // the upgrader has answered
 	}
-	until, _ := s.visitor(r)
+	until, _ := s.door.Visitor(r)
 	ctx, cancel := context.WithDeadline(s.live.ctx, until)
 	defer cancel()
 	changed, stop := s.desk.Watch()

@@ -380,7 +380,6 @@ func TestLiveOverTheNetwork(t *testing.T) {
 	web := httptest.NewServer(s)
 	defer web.Close()
 	host := strings.TrimPrefix(web.URL, "http://")
-	token := s.sessions.open(time.Hour)
 	_, port, err := net.SplitHostPort(host)
 	if err != nil {
 		t.Fatal(err)
@@ -394,7 +393,7 @@ func TestLiveOverTheNetwork(t *testing.T) {
 		}
 		return websocket.DefaultDialer.Dial("ws://"+host+"/live", header)
 	}
-	cookie := "hushback_" + port + "=" + token
+	cookie := "hushback_" + port + "=" + pairUp(t, s)[0].Value
 	refused := []struct {
 		name, origin, cookie, token string
 		want                        int

@@ -11,6 +11,7 @@ import (
 	"sync"
 	"time"
 
+	"hushback/cmd/internal/dashboard/access"
 	"hushback/control"
 )
 
@@ -26,24 +27,19 @@ const pressTime = 30 * time.Second
 // Server is the page: an http.Handler over a Desk. It keeps sessions and live
 // sockets, nothing of the rig.
 type Server struct {
-	desk     Desk
-	access   Access
-	hosts    hostList
-	sessions sessions
-	attempts *attempts
-	painter  painter
-	handler  http.Handler
-	live     liveSockets
+	desk    Desk
+	door    *access.Door
+	painter painter
+	handler http.Handler
+	live    liveSockets
 
 	confirming sync.Mutex // one confirm at a time, so that a repeat sees the first one's end
 	confirmed  string     // digest of the last confirm that the desk took
 }
 
-// New builds the page over a desk. The zero Access lets nobody in: without a
-// code nobody pairs, without a token no program may ask, and a Session of zero
-// is over at once.
-func New(desk Desk, access Access) *Server {
-	s := &Server{desk: desk, access: access, hosts: newHostList(access.Hosts), attempts: newAttempts()}
+// New builds the page over a desk. The zero Access lets nobody in.
+func New(desk Desk, who Access) *Server {
+	s := &Server{desk: desk, door: access.New(who)}
 	s.painter.templates = template.Must(template.New("").Funcs(words()).ParseFS(web, "web/*.html"))
 	s.live.init()
 	cross := http.NewCrossOriginProtection()
@@ -65,7 +61,7 @@ func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	// is told to another site.
 	h.Set("Referrer-Policy", "same-origin")
 	h.Set("Cache-Control", "no-store")
-	if !s.hosts.allow(r.Host) {
+	if !s.door.Knows(r.Host) {
 		http.Error(w, "this page does not answer to that host name", http.StatusMisdirectedRequest)
 		return
 	}
@@ -103,6 +99,29 @@ func (s *Server) routes() http.Handler {
 		return s.desk.Safe(ctx)
 	}))
 	return mux
+}
+
+// pair answers with a session or says why not.
+func (s *Server) pair(w http.ResponseWriter, r *http.Request) {
+	switch no := s.door.Pair(w, r); {
+	case no != nil:
+		s.refuse(w, r, no.Status, no.Sentence)
+	case readsPages(r):
+		http.Redirect(w, r, "/", http.StatusSeeOther)
+	default:
+		w.WriteHeader(http.StatusNoContent)
+	}
+}
+
+// paired lets only paired visitors through; everybody else sees the pairing page.
+func (s *Server) paired(next http.HandlerFunc) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if no := s.door.Refuse(r); no != nil {
+			s.refuse(w, r, no.Status, no.Sentence)
+			return
+		}
+		next(w, r)
+	})
 }
 
 // press hands one wish to the desk and answers the way the asker reads: a form
@@ -192,7 +211,7 @@ func (s *Server) refuse(w http.ResponseWriter, r *http.Request, status int, sent
 		http.Error(w, sentence, status)
 		return
 	}
-	if _, known := s.visitor(r); known {
+	if _, known := s.door.Visitor(r); known {
 		s.writePage(w, status, sentence)
 		return
 	}

@@ -1,4 +1,8 @@
-package dashboard
+// Package access decides who may look at the page and press on it: which Host
+// headers it answers to, whether a press comes from the page itself, who has
+// paired with the code that the terminal shows, and which programs of this
+// machine carry its token.
+package access
 
 import (
 	"crypto/rand"
@@ -24,6 +28,38 @@ const (
 	maxAddresses      = 256
 	maxSessions       = 64
 )
+
+// Rules is who may look and press.
+type Rules struct {
+	Code       string        // the pairing code, as the terminal shows it
+	AgentToken string        // bearer token of programs on this machine
+	Hosts      []string      // Host headers allowed beside loopback, host or host:port
+	Session    time.Duration // how long a pairing lasts
+}
+
+// Refusal is why a request is not let through: an HTTP status and a sentence
+// for the person, "" where the pairing page says enough.
+type Refusal struct {
+	Status   int
+	Sentence string
+}
+
+// Door lets in whom its rules allow. It keeps the sessions.
+type Door struct {
+	rules    Rules
+	hosts    hostList
+	sessions sessions
+	attempts *attempts
+}
+
+// New makes a door. The zero Rules let nobody in: without a code nobody pairs,
+// without a token no program may ask, and a Session of zero is over at once.
+func New(rules Rules) *Door {
+	return &Door{rules: rules, hosts: newHostList(rules.Hosts), attempts: newAttempts()}
+}
+
+// Knows reports whether the page answers to a Host header.
+func (d *Door) Knows(host string) bool { return d.hosts.allow(host) }
 
 // hostList is the Host headers that the page answers to beside loopback, lower
 // case: "host" for any port or "host:port".
@@ -157,30 +193,24 @@ func addressBlock(remote string) netip.Prefix {
 	return block
 }
 
-// pair exchanges the pairing code for a session.
-func (s *Server) pair(w http.ResponseWriter, r *http.Request) {
+// Pair exchanges the pairing code for a session, which w's cookie carries; nil
+// says that it did.
+func (d *Door) Pair(w http.ResponseWriter, r *http.Request) *Refusal {
 	if !comesFromPage(r) {
-		s.refuse(w, r, http.StatusForbidden, noOrigin)
-		return
+		return &Refusal{http.StatusForbidden, noOrigin}
 	}
-	if !s.attempts.allow(r.RemoteAddr) {
+	if !d.attempts.allow(r.RemoteAddr) {
 		w.Header().Set("Retry-After", "60")
-		s.refuse(w, r, http.StatusTooManyRequests, "Too many tries. Wait a minute, then type the code that the terminal shows.")
-		return
+		return &Refusal{http.StatusTooManyRequests, "Too many tries. Wait a minute, then type the code that the terminal shows."}
 	}
-	if !same(plainCode(r.PostFormValue("code")), plainCode(s.access.Code)) {
-		s.refuse(w, r, http.StatusUnauthorized, "This is not the code. Type the one that the terminal shows now.")
-		return
+	if !same(plainCode(r.PostFormValue("code")), plainCode(d.rules.Code)) {
+		return &Refusal{http.StatusUnauthorized, "This is not the code. Type the one that the terminal shows now."}
 	}
 	http.SetCookie(w, &http.Cookie{
-		Name: cookieName(r), Value: s.sessions.open(s.access.Session), Path: "/", MaxAge: int(s.access.Session / time.Second),
+		Name: cookieName(r), Value: d.sessions.open(d.rules.Session), Path: "/", MaxAge: int(d.rules.Session / time.Second),
 		HttpOnly: true, SameSite: http.SameSiteStrictMode, Secure: r.TLS != nil,
 	})
-	if readsPages(r) {
-		http.Redirect(w, r, "/", http.StatusSeeOther)
-		return
-	}
-	w.WriteHeader(http.StatusNoContent)
+	return nil
 }
 
 // plainCode forgives what a person in gloves adds: case, blanks and hyphens.
@@ -204,24 +234,24 @@ func cookieName(r *http.Request) string {
 	return "hushback_" + port
 }
 
-// visitor reports who asks: until when a paired browser's session lasts, or
+// Visitor reports who asks: until when a paired browser's session lasts, or
 // the zero time for a program with the token.
-func (s *Server) visitor(r *http.Request) (until time.Time, ok bool) {
-	if s.isProgram(r) {
+func (d *Door) Visitor(r *http.Request) (until time.Time, ok bool) {
+	if d.isProgram(r) {
 		return time.Time{}, true
 	}
 	cookie, err := r.Cookie(cookieName(r))
 	if err != nil {
 		return time.Time{}, false
 	}
-	return s.sessions.check(cookie.Value)
+	return d.sessions.check(cookie.Value)
 }
 
 // isProgram reports a program on this machine: it has the token, asks over
 // loopback, and carries no Origin, which every browser adds to a press.
-func (s *Server) isProgram(r *http.Request) bool {
+func (d *Door) isProgram(r *http.Request) bool {
 	token, ok := strings.CutPrefix(r.Header.Get("Authorization"), "Bearer ")
-	if _, browser := r.Header["Origin"]; !ok || browser || !same(token, s.access.AgentToken) {
+	if _, browser := r.Header["Origin"]; !ok || browser || !same(token, d.rules.AgentToken) {
 		return false
 	}
 	at, err := netip.ParseAddrPort(r.RemoteAddr)
@@ -237,25 +267,23 @@ func comesFromPage(r *http.Request) bool {
 		r.Header.Get("Origin") != "" || r.Header.Get("Sec-Fetch-Site") != ""
 }
 
-// paired lets only paired visitors through; everybody else sees the pairing page.
-func (s *Server) paired(next http.HandlerFunc) http.Handler {
-	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		switch _, known := s.visitor(r); {
-		case !known && (r.Method == http.MethodGet || r.Method == http.MethodHead):
-			s.refuse(w, r, http.StatusUnauthorized, "")
-		case !known:
-			s.refuse(w, r, http.StatusUnauthorized, "Pair first: this press was not taken.")
-		case !s.isProgram(r) && !comesFromPage(r):
-			s.refuse(w, r, http.StatusForbidden, noOrigin)
-		default:
-			next(w, r)
-		}
-	})
+// Refuse says why a request may not pass, nil if it may: only paired visitors
+// and programs of this machine look and press.
+func (d *Door) Refuse(r *http.Request) *Refusal {
+	switch _, known := d.Visitor(r); {
+	case !known && (r.Method == http.MethodGet || r.Method == http.MethodHead):
+		return &Refusal{Status: http.StatusUnauthorized}
+	case !known:
+		return &Refusal{http.StatusUnauthorized, "Pair first: this press was not taken."}
+	case !d.isProgram(r) && !comesFromPage(r):
+		return &Refusal{http.StatusForbidden, noOrigin}
+	}
+	return nil
 }
 
-// sameOrigin is the socket's own check: CrossOriginProtection lets every GET
+// SameOrigin is the live socket's own check: CrossOriginProtection lets every GET
 // through, and the upgrade is a GET.
-func sameOrigin(r *http.Request) bool {
+func SameOrigin(r *http.Request) bool {
 	origins := r.Header["Origin"]
 	if len(origins) != 1 {
 		return false
