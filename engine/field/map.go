@@ -75,13 +75,13 @@ func (m *Map) add(r *rig) {
 // 1,000 replacements stay within 1e-12 of it. After an error the map is as it was.
 func (m *Map) Replace(source int, with engine.Source) error {
 	if source < 0 || source >= len(m.site.Sources) {
-		return fmt.Errorf("map: got source %d to replace, want 0 to %d", source, len(m.site.Sources)-1)
+		return fmt.Errorf("map: got source %d of %d to replace, counted from 0", source, len(m.site.Sources))
 	}
 	change := m.site
 	change.Sources = []engine.Source{m.site.Sources[source], with}
 	r, err := openAt(change, m.sheet, m.FreqHz)
 	if err != nil {
-		return err
+		return fmt.Errorf("map: %w", err)
 	}
 	for i := range r.voices {
 		if r.voices[i].source == 0 {
