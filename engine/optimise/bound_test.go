@@ -5,6 +5,8 @@ import (
 	"math/cmplx"
 	"math/rand/v2"
 	"testing"
+
+	"hushback/engine/optimise/response"
 )
 
 func bounds(p Problem) []float64 {
@@ -71,7 +73,7 @@ func TestNothingBeatsTheBound(t *testing.T) {
 				for i := range w {
 					w[i] /= complex(most, 0)
 				}
-				if cmplx.Abs(dot(at.front, w)) < least {
+				if cmplx.Abs(response.Dot(at.front, w)) < least {
 					continue
 				}
 				tried++
@@ -88,15 +90,15 @@ func TestNothingBeatsTheBound(t *testing.T) {
 
 // ratioOf is the measure for complex weights, by its definition.
 func ratioOf(p Problem, at field, w []complex128) float64 {
-	ahead := energy(dot(at.front, w))
+	ahead := response.Energy(response.Dot(at.front, w))
 	var behind float64
 	for i, v := range w {
-		ahead += at.frontLoad[i] * energy(v)
-		behind += at.quietLoad[i] * energy(v)
+		ahead += at.frontLoad[i] * response.Energy(v)
+		behind += at.quietLoad[i] * response.Energy(v)
 	}
 	var most float64
-	for r := range at.quiet.count() {
-		e := energy(dot(at.quiet.row(r), w))
+	for r := range at.quiet.Count() {
+		e := response.Energy(response.Dot(at.quiet.Row(r), w))
 		most = math.Max(most, e)
 		if !p.Worst {
 			behind += e
@@ -119,9 +121,9 @@ func scattered(p Problem, phaseSD, levelSD float64) Problem {
 			sum += weightOf(p, k)
 		}
 		for i := range p.Outputs {
-			front[i] = part * energy(p.Front[f][i])
+			front[i] = part * response.Energy(p.Front[f][i])
 			for k, row := range p.Quiet[f] {
-				quiet[i] += part * energy(row[i]) * weightOf(p, k) / sum
+				quiet[i] += part * response.Energy(row[i]) * weightOf(p, k) / sum
 			}
 		}
 		p.FrontScatter, p.QuietScatter = append(p.FrontScatter, front), append(p.QuietScatter, quiet)

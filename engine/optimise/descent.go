@@ -7,6 +7,8 @@ import (
 	"slices"
 
 	"gonum.org/v1/gonum/optimize"
+
+	"hushback/engine/optimise/response"
 )
 
 // nullScale weighs the null, in parts of everything in phase, against limits
@@ -109,7 +111,6 @@ type walk struct {
 
 	last        []float64
 	value       float64
-	low         float64 // where the last lap ended
 	grad        []float64
 	evaluations int
 }
@@ -124,7 +125,7 @@ func (t *task) walk(ks []knob, p prices) *walk {
 	}
 	w.last[0] = math.NaN()
 	for _, at := range t.at {
-		w.by = append(w.by, rates{quiet: make([]float64, at.quiet.count()), audience: make([]float64, at.audience.count())})
+		w.by = append(w.by, rates{quiet: make([]float64, at.quiet.Count()), audience: make([]float64, at.audience.Count())})
 	}
 	return w
 }
@@ -187,7 +188,7 @@ func (w *walk) softLeast() float64 {
 		by, s := &w.by[f], w.sums
 		by.ahead, by.load = 0, 0
 		for r, y := range s.quiet[f] {
-			behind := energy(y) + s.load[f]
+			behind := response.Energy(y) + s.load[f]
 			part := math.Exp(-w.sharp * (decibel*math.Log(s.ahead[f]/behind) - least))
 			sum += part
 			by.quiet[r] = part * decibel / behind
@@ -218,7 +219,7 @@ func (w *walk) limits() float64 {
 		if g := w.over(f); !math.IsInf(g, -1) {
 			value, rise := w.priced(g, w.cost[f])
 			sum += value
-			w.by[f].front -= rise * decibel / energy(w.sums.front[f])
+			w.by[f].front -= rise * decibel / response.Energy(w.sums.front[f])
 		}
 		if w.EvennessDB > 0 {
 			g, shares := w.uneven(f)
@@ -226,14 +227,14 @@ func (w *walk) limits() float64 {
 			sum += value
 			clear(w.by[f].audience)
 			for _, s := range shares {
-				w.by[f].audience[s.point] += rise * s.part * decibel / energy(w.sums.audience[f][s.point])
+				w.by[f].audience[s.Point] += rise * s.Part * decibel / response.Energy(w.sums.audience[f][s.Point])
 			}
 		}
 	}
 	if w.task.null != nil {
 		h := w.missed()
 		push := w.prices.null + complex(w.stiff, 0)*h
-		sum += (energy(push) - energy(w.prices.null)) / (2 * w.stiff)
+		sum += (response.Energy(push) - response.Energy(w.prices.null)) / (2 * w.stiff)
 	}
 	return sum
 }
@@ -249,8 +250,8 @@ func (w *walk) over(f int) float64 {
 	return w.at[f].cost(w.sums.front[f]) - w.HeadroomDB + margin
 }
 
-func (w *walk) uneven(f int) (float64, [4]share) {
-	s, shares := spread(w.sums.audience[f])
+func (w *walk) uneven(f int) (float64, [4]response.Share) {
+	s, shares := response.Spread(w.sums.audience[f])
 	return s - w.EvennessDB + margin, shares
 }
 
@@ -297,8 +298,8 @@ func (w *walk) pulled(f int) {
 		load := by.ahead*at.frontLoad[i] + by.load*at.quietLoad[i]
 		w.pull[i] = cmplx.Conj(a)*front + complex(load, 0)*s.weight[f][i]
 	}
-	at.quiet.addAdjoint(w.pull, s.quiet[f], by.quiet)
-	at.audience.addAdjoint(w.pull, s.audience[f], by.audience)
+	at.quiet.AddAdjoint(w.pull, s.quiet[f], by.quiet)
+	at.audience.AddAdjoint(w.pull, s.audience[f], by.audience)
 }
 
 // effort is how far a walk goes.
@@ -382,8 +383,8 @@ func (w *walk) lap(ctx context.Context, x []float64, e effort) []float64 {
 	}
 	// Where a line search finds no lower place it says so by an error; the
 	// place that it stands at is the result all the same.
-	result, err := optimize.Minimize(problem, x, settings, &optimize.BFGS{})
-	if result == nil || err != nil && !(result.F <= w.value) && result.X == nil {
+	result, _ := optimize.Minimize(problem, x, settings, &optimize.BFGS{})
+	if result == nil {
 		return x
 	}
 	return result.X

@@ -6,6 +6,8 @@ import (
 	"math/rand/v2"
 	"slices"
 	"testing"
+
+	"hushback/engine/optimise/response"
 )
 
 // What scipy's side predicts of its own settings is what ours predicts of them,
@@ -134,25 +136,6 @@ func TestSoftLeast(t *testing.T) {
 	}
 }
 
-// The percentiles against sorting by hand, and which points they stand on.
-func TestSpread(t *testing.T) {
-	var p []complex128
-	for k := range 21 { // 0 to 20 dB, shuffled by a step prime to 21
-		p = append(p, cmplx.Rect(math.Pow(10, float64(k*8%21)/20), float64(k)))
-	}
-	got, shares := spread(p)
-	near(t, "spread of 0 to 20 dB", got, 18, 1e-9) // from 1 to 19
-	var sum float64
-	for _, s := range shares {
-		sum += s.part
-	}
-	near(t, "shares together", sum, 0, 1e-12)
-	got, _ = spread(p[:1])
-	near(t, "one point", got, 0, 0)
-	two, _ := spread([]complex128{1, 10})
-	near(t, "two points 20 dB apart", two, 18, 1e-9)
-}
-
 // Independent normal errors thrown at weights: the mean energies in front and
 // behind keep the ratio that the closed form says, large errors included.
 func TestScatterAgainstThrows(t *testing.T) {
@@ -180,9 +163,9 @@ func TestScatterAgainstThrows(t *testing.T) {
 			for i, v := range sums.weight[0] {
 				w[i] = v * cmplx.Rect(math.Exp(sd[1]*rng.NormFloat64()), sd[0]*rng.NormFloat64())
 			}
-			ahead += energy(dot(p.Front[0], w))
+			ahead += response.Energy(response.Dot(p.Front[0], w))
 			for _, row := range p.Quiet[0] {
-				behind += energy(dot(row, w)) / float64(len(p.Quiet[0]))
+				behind += response.Energy(response.Dot(row, w)) / float64(len(p.Quiet[0]))
 			}
 		}
 		near(t, "expected ratio, dB", m.RatioDB[0], 10*math.Log10(ahead/behind), 0.1)

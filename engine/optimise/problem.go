@@ -1,7 +1,6 @@
 // Package optimise finds the delay, polarity and gain of every output that put
 // the most sound in front for the least behind, and how much better any
-// processing at all could do. It knows numbers only: responses in, settings
-// out. Where they come from is its caller's business.
+// processing could do. It knows numbers only: responses in, settings out.
 //
 // # What is sought
 //
@@ -19,21 +18,21 @@
 //
 // # How
 //
-// The mean over the points is a Hermitian form w^H B w; its factor C with
-// C^H C = B has few rows, whatever the number of points (see gram). Delays and
-// amplitudes, the amplitude's sign being the polarity, go downhill from many
-// starts by an augmented Lagrangian on top of BFGS with exact derivatives
-// (descent.go); the starts and the jumps away from the best found are drawn
-// from a seeded generator (search.go); what is found goes onto the processor's
-// grid by a search of its own, judged by the values that will be sent
-// (grid.go). The bound is the same ratio with free complex weights at each
-// frequency (bound.go). The same problem gives the same bits.
+// The mean over the points is a form w^H B w whose factor has few rows, however
+// many points there are (package response). Delays and amplitudes, whose signs
+// are the polarities, go downhill by an augmented Lagrangian on top of BFGS with
+// exact derivatives (descent.go), from many starts and jumps (search.go); the
+// best goes onto the processor's grid by a search of its own, judged by the
+// values that will be sent (grid.go). The bound is the same ratio with free
+// complex weights at each frequency (bound.go). Same problem, same bits.
 package optimise
 
 import (
 	"errors"
 	"fmt"
 	"math"
+
+	"hushback/engine/optimise/response"
 )
 
 // Range is what a value can be set to: from Min to Max in steps from Min on,
@@ -177,12 +176,12 @@ func (p Problem) checkResponses() error {
 		}
 	}
 	for f, row := range p.Front {
-		if !(coherent(row, nil) > 0) || !finite(row) || p.FullFront != nil && !(p.FullFront[f] > 0) {
+		if sum := response.Coherent(row); !(sum > 0) || math.IsInf(sum, 1) || p.FullFront != nil && !(p.FullFront[f] > 0) {
 			return fmt.Errorf("nothing arrives in front at %g Hz", p.FreqHz[f])
 		}
 		var behind float64
 		for _, row := range p.Quiet[f] {
-			behind += coherent(row, nil)
+			behind += response.Coherent(row)
 		}
 		if !(behind > 0) || math.IsInf(behind, 1) {
 			return fmt.Errorf("nothing arrives where it is to be quiet at %g Hz", p.FreqHz[f])
@@ -218,9 +217,4 @@ func weights(w []float64, points int) bool {
 		sum += v
 	}
 	return w == nil || len(w) == points && sum > 0 && !math.IsInf(sum, 1)
-}
-
-func finite(row []complex128) bool {
-	sum := coherent(row, nil)
-	return !math.IsInf(sum, 0) && !math.IsNaN(sum)
 }

@@ -1,6 +1,7 @@
 package optimise
 
 import (
+	"cmp"
 	"context"
 	"math"
 	"math/cmplx"
@@ -113,15 +114,7 @@ func (h *hunt) all(n int, from func(i int) (place, effort)) []place {
 }
 
 func ordered(places []place) []place {
-	slices.SortStableFunc(places, func(a, b place) int {
-		switch {
-		case a.score > b.score:
-			return -1
-		case a.score < b.score:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(places, func(a, b place) int { return cmp.Compare(b.score, a.score) })
 	return places
 }
 

@@ -9,6 +9,8 @@ import (
 	"runtime"
 	"strings"
 	"testing"
+
+	"hushback/engine/optimise/response"
 )
 
 func best(t testing.TB, p Problem) Result {
@@ -273,7 +275,7 @@ func TestUnmetHeadroom(t *testing.T) {
 	p := refer(t, "pair").problem()
 	p.HeadroomDB = 1
 	for _, row := range p.Front {
-		p.FullFront = append(p.FullFront, 1.5*coherent(row, nil))
+		p.FullFront = append(p.FullFront, 1.5*response.Coherent(row))
 	}
 	_, err := Solve(context.Background(), p, nil)
 	var unmet *Unmet

@@ -3,9 +3,10 @@ package optimise
 import (
 	"cmp"
 	"math"
-	"math/cmplx"
 	"math/rand/v2"
 	"slices"
+
+	"hushback/engine/optimise/response"
 )
 
 // Polarities of up to everyPolarity outputs are all tried as starts, the last
@@ -138,41 +139,21 @@ func (h *hunt) part(rng *rand.Rand) []int {
 // points, spread over their list.
 func (t *task) arrivals() [][]float64 {
 	const most = 8
-	list := [][]float64{t.arriving(t.Front)}
+	list := [][]float64{response.Arrivals(t.Front, t.FreqHz)}
 	points := len(t.Quiet[0])
 	for k := range min(most, points) {
 		rows := make([][]complex128, len(t.Quiet))
 		for f := range rows {
 			rows[f] = t.Quiet[f][(2*k+1)*points/(2*min(most, points))]
 		}
-		list = append(list, t.arriving(rows))
+		list = append(list, response.Arrivals(rows, t.FreqHz))
 	}
 	return list
 }
 
-// arriving is the time that best explains each output's phase at one point, by
-// least squares on the steps from frequency to frequency.
-func (t *task) arriving(at [][]complex128) []float64 {
-	times := make([]float64, t.outputs())
-	for i := range times {
-		if len(at) == 1 {
-			times[i] = -cmplx.Phase(at[0][i]) / (2 * math.Pi * t.FreqHz[0])
-			continue
-		}
-		var turned, squares float64
-		for f := 1; f < len(at); f++ {
-			step := 2 * math.Pi * (t.FreqHz[f] - t.FreqHz[f-1])
-			turned -= cmplx.Phase(at[f][i]*cmplx.Conj(at[f-1][i])) * step
-			squares += step * step
-		}
-		times[i] = turned / squares
-	}
-	return times
-}
-
 // aligned is everything at full gain arriving together in front.
 func (t *task) aligned() dials {
-	d := dials{delay: t.arriving(t.Front), amplitude: make([]float64, t.outputs())}
+	d := dials{delay: response.Arrivals(t.Front, t.FreqHz), amplitude: make([]float64, t.outputs())}
 	for i := range d.delay {
 		d.delay[i], d.amplitude[i] = -d.delay[i], 1
 	}

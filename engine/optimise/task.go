@@ -4,6 +4,8 @@ import (
 	"math"
 	"math/cmplx"
 	"slices"
+
+	"hushback/engine/optimise/response"
 )
 
 // decibel turns a natural logarithm of an energy into dB.
@@ -31,11 +33,11 @@ type task struct {
 type field struct {
 	omega                float64
 	front                []complex128
-	full                 float64 // all sources in front at full gain in phase
-	quiet                rows    // the mean: factor of the Gram matrix; the worst: the points
-	gram                 rows    // of the quiet points, without the scatter
+	full                 float64       // all sources in front at full gain in phase
+	quiet                response.Rows // the mean: factor of the Gram matrix; the worst: the points
+	gram                 response.Rows // of the quiet points, without the scatter
 	frontLoad, quietLoad []float64
-	audience             rows
+	audience             response.Rows
 }
 
 func prepare(p Problem) *task {
@@ -50,7 +52,7 @@ func prepare(p Problem) *task {
 	}
 	if p.Null != nil {
 		t.null = t.scaled(p.Null.Rear)
-		t.full = coherent(t.null, nil)
+		t.full = response.Coherent(t.null)
 	}
 	t.pace()
 	return t
@@ -79,9 +81,9 @@ func (t *task) thinned() *task {
 	for k := range min(n, enough) {
 		at := t.at[k*(n-1)/max(1, min(n, enough)-1)]
 		if t.Worst {
-			at.quiet = at.quiet.some(enoughPoints)
+			at.quiet = at.quiet.Some(enoughPoints)
 		} else {
-			at.quiet = factor(at.gram, 1e-8) // right to 0.1 dB at a ratio of 60 dB
+			at.quiet = response.Factor(at.gram, 1e-8) // right to 0.1 dB at a ratio of 60 dB
 		}
 		thin.at = append(thin.at, at)
 	}
@@ -125,7 +127,7 @@ func (t *task) scaled(row []complex128) []complex128 {
 
 func (t *task) field(f int, weight []float64) field {
 	at := field{omega: 2 * math.Pi * t.FreqHz[f], front: t.scaled(t.Front[f])}
-	at.full = coherent(at.front, nil)
+	at.full = response.Coherent(at.front)
 	if t.FullFront != nil {
 		at.full = t.FullFront[f]
 	}
@@ -133,22 +135,22 @@ func (t *task) field(f int, weight []float64) field {
 	for i, row := range t.Quiet[f] {
 		points[i] = t.scaled(row)
 	}
-	at.gram = gram(points, weight)
+	at.gram = response.Gram(points, weight)
 	if t.Worst {
-		at.quiet.n = t.outputs()
+		at.quiet.N = t.outputs()
 		for i, row := range points {
 			for j := range row {
 				row[j] *= complex(math.Sqrt(weight[i]), 0)
 			}
-			at.quiet.add(row)
+			at.quiet.Add(row)
 		}
 	} else {
-		at.quiet = factor(at.gram, 1e-13) // less than the floor
+		at.quiet = response.Factor(at.gram, 1e-13) // less than the floor
 	}
-	at.audience.n = t.outputs()
+	at.audience.N = t.outputs()
 	if t.EvennessDB > 0 {
 		for _, row := range t.Audience[f] {
-			at.audience.add(t.scaled(row))
+			at.audience.Add(t.scaled(row))
 		}
 	}
 	at.frontLoad, at.quietLoad = t.loads(f, at.gram)
@@ -156,12 +158,12 @@ func (t *task) field(f int, weight []float64) field {
 }
 
 // loads are what each output's energy adds by itself in front and behind.
-func (t *task) loads(f int, gram rows) (front, quiet []float64) {
+func (t *task) loads(f int, gram response.Rows) (front, quiet []float64) {
 	n := t.outputs()
 	front, quiet = make([]float64, n), make([]float64, n)
 	var trace float64
 	for i := range n {
-		trace += real(gram.at(i, i))
+		trace += real(gram.At(i, i))
 	}
 	for i := range n {
 		quiet[i] = floor * trace / float64(n)
@@ -201,8 +203,8 @@ func (t *task) room() *sums {
 	for _, at := range t.at {
 		s.turn = append(s.turn, make([]complex128, t.outputs()))
 		s.weight = append(s.weight, make([]complex128, t.outputs()))
-		s.quiet = append(s.quiet, make([]complex128, at.quiet.count()))
-		s.audience = append(s.audience, make([]complex128, at.audience.count()))
+		s.quiet = append(s.quiet, make([]complex128, at.quiet.Count()))
+		s.audience = append(s.audience, make([]complex128, at.audience.Count()))
 	}
 	return s
 }
@@ -216,14 +218,14 @@ func (t *task) play(d dials, s *sums) {
 			a := d.amplitude[i]
 			w[i] = complex(real(turn)*a, imag(turn)*a)
 		}
-		s.front[f] = dot(at.front, w)
-		s.ahead[f], s.load[f] = energy(s.front[f]), 0
+		s.front[f] = response.Dot(at.front, w)
+		s.ahead[f], s.load[f] = response.Energy(s.front[f]), 0
 		for i, a := range d.amplitude {
 			s.ahead[f] += at.frontLoad[i] * a * a
 			s.load[f] += at.quietLoad[i] * a * a
 		}
-		at.quiet.apply(w, s.quiet[f])
-		at.audience.apply(w, s.audience[f])
+		at.quiet.Apply(w, s.quiet[f])
+		at.audience.Apply(w, s.audience[f])
 	}
 	// Counted from the first output's delay: a price on a phase that all could
 	// turn together would be paid by turning instead of by silence.
@@ -253,7 +255,7 @@ func (t *task) turn(d dials, s *sums) {
 func (t *task) behind(s *sums, f int) float64 {
 	var sum, most float64
 	for _, v := range s.quiet[f] {
-		e := energy(v)
+		e := response.Energy(v)
 		sum, most = sum+e, math.Max(most, e)
 	}
 	if t.Worst {
@@ -280,7 +282,7 @@ func (t *task) measures(s *sums) Measures {
 		m.Aim = math.Min(m.Aim, ratio)
 		mean += ratio / float64(len(t.at))
 		if t.EvennessDB > 0 {
-			spread, _ := spread(s.audience[f])
+			spread, _ := response.Spread(s.audience[f])
 			m.SpreadDB = append(m.SpreadDB, spread)
 		}
 	}
@@ -295,44 +297,5 @@ func (t *task) measures(s *sums) Measures {
 
 // cost is the headroom cost of a front sum, held to 120 dB.
 func (at *field) cost(front complex128) float64 {
-	return decibel * math.Log(at.full*at.full/math.Max(energy(front), floor*at.full*at.full))
-}
-
-// share is a part of a spread that belongs to one point.
-type share struct {
-	point int
-	part  float64
-}
-
-// spread is the difference in dB between the 95th and the 5th percentile of
-// the levels, each read off between the two nearest points, and what the
-// points' levels have in it.
-func spread(p []complex128) (float64, [4]share) {
-	order := make([]int, len(p))
-	level := make([]float64, len(p))
-	for i, v := range p {
-		order[i], level[i] = i, decibel*math.Log(math.Max(energy(v), math.SmallestNonzeroFloat64))
-	}
-	slices.SortStableFunc(order, func(a, b int) int {
-		switch {
-		case level[a] < level[b]:
-			return -1
-		case level[a] > level[b]:
-			return 1
-		}
-		return 0
-	})
-	var shares [4]share
-	var sum float64
-	for k, q := range []float64{0.05, 0.95} {
-		at := q * float64(len(p)-1)
-		i := min(int(at), len(p)-1)
-		next, sign := min(i+1, len(p)-1), float64(2*k-1)
-		shares[2*k] = share{order[i], sign * (1 - at + float64(i))}
-		shares[2*k+1] = share{order[next], sign * (at - float64(i))}
-	}
-	for _, s := range shares {
-		sum += s.part * level[s.point]
-	}
-	return sum, shares
+	return decibel * math.Log(at.full*at.full/math.Max(response.Energy(front), floor*at.full*at.full))
 }
