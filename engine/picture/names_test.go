@@ -2,6 +2,7 @@ package picture
 
 import (
 	"math"
+	"math/cmplx"
 	"slices"
 	"strings"
 	"testing"
@@ -92,20 +93,41 @@ func TestSpread(t *testing.T) {
 			}
 		}
 	}
-	if got := distinct([]float64{2, 1, 1.004, -3, 2.0001}); !slices.Equal(got, []float64{-3, 1, 2}) {
+	if got := distinct([]float64{2, 1, 1.004, -3, 2.0001, 1.03}); !slices.Equal(got, []float64{-3, 1, 1.03, 2}) {
 		t.Errorf("got %v", got)
 	}
 }
 
-// The footprint is behind the front face, turned with it.
+// The footprint is behind the front face, turned with it: the same by complex
+// numbers, whose product turns.
 func TestFootprint(t *testing.T) {
 	box := engine.Cabinet{WidthM: 2, DepthM: 1}
-	src := engine.Source{At: engine.Point{X: 10, Y: 5}, FacingRad: math.Pi / 2} // facing left
-	want := []engine.Point{{X: 9, Y: 5}, {X: 11, Y: 5}, {X: 11, Y: 4}, {X: 9, Y: 4}}
-	for i, p := range footprint(src, box) {
-		if p.Distance(want[i]) > 1e-12 {
-			t.Errorf("corner %d is at %v, want %v", i, p, want[i])
+	for _, facing := range []float64{0, 0.6, math.Pi / 2, -2.5} {
+		src := engine.Source{At: engine.Point{X: 10, Y: 5}, FacingRad: facing}
+		for i, straight := range []complex128{1i, -1i, -1 - 1i, -1 + 1i} {
+			want := complex(10, 5) + straight*cmplx.Rect(1, facing)
+			if p := footprint(src, box)[i]; cmplx.Abs(complex(p.X, p.Y)-want) > 1e-12 {
+				t.Errorf("facing %v: corner %d is at %v, want %v", facing, i, p, want)
+			}
 		}
+	}
+}
+
+// A source at the left is so many metres aside, not minus as many, and its number
+// stands at the left of that of one at the right.
+func TestLeftIsLeft(t *testing.T) {
+	r := lone()
+	r.Site.Sources = []engine.Source{{Name: "L", At: engine.Point{X: 1, Y: 3}}, {Name: "R", At: engine.Point{X: 2, Y: -4}}}
+	d, err := StakeOut("", r, engine.Point{X: 0.5, Y: 1})
+	svg := lines(t, "left", d, err)
+	says(t, svg, "0.50", "1.50", "2.00", "−5.00")
+	for _, wrong := range []string{"−2.00", ">5.00<", ">3.00<"} {
+		if strings.Contains(svg, wrong) {
+			t.Errorf("somewhere it says %q", wrong)
+		}
+	}
+	if strings.Index(svg, ">2.00<") > strings.Index(svg, ">−5.00<") {
+		t.Error("the numbers at the foot do not run from left to right")
 	}
 }
 

@@ -20,6 +20,7 @@ const (
 	ordinates  = 42 // points at the left and at the foot
 	aroundM    = 0.6
 	mostTall   = 460
+	mostScale  = 90 // points a metre
 	mostStaked = 64 // sources of which the dimensions can be told apart
 )
 
@@ -68,7 +69,7 @@ func stakeOut(layout string, r design.Report, datum engine.Point) (*Drawing, err
 
 // stakes is the plan itself.
 func stakes(site engine.Site, datum engine.Point, w window) paper.Block {
-	perMetre := math.Min(float64(paper.InnerWidth-ordinates)/(w.maxY-w.minY), mostTall/(w.maxX-w.minX))
+	perMetre := math.Min(mostScale, math.Min(float64(paper.InnerWidth-ordinates)/(w.maxY-w.minY), mostTall/(w.maxX-w.minX)))
 	tall := vg.Length((w.maxX-w.minX)*perMetre) + ordinates
 	return paper.Block{Height: tall, Ink: func(c draw.Canvas) {
 		sheet := draw.Crop(c, ordinates, 0, ordinates, 0)
