@@ -47,7 +47,8 @@ func (d *Daemon) draft(ctx context.Context, sheet engine.Sheet, as string) error
 	}
 	d.restore.Store(&restoring{digest: run.Digest, as: as})
 	d.change(func(v *dashboard.View) {
-		v.State, v.Notice, v.Verdict, v.Captures = control.Drafted{DryRun: run}, "", nil, nil
+		v.State, v.Restores, v.Back = control.Drafted{DryRun: run}, as, run.Back
+		v.Notice, v.Verdict, v.Captures = "", nil, nil
 	})
 	return nil
 }
@@ -255,7 +256,7 @@ func (d *Daemon) feeds() []dashboard.Feed {
 func recovered(s control.State) string {
 	switch s := s.(type) {
 	case control.RolledBack:
-		return "The daemon was stopped in the middle of a change. The processor is back to " + s.To + ", read back to make sure."
+		return "The daemon was stopped in the middle of a change. The processor is back to " + dashboard.BackTo(s) + "."
 	case control.Adrift:
 		return "The daemon was stopped in the middle of a change, and the processor could not be put back."
 	default:
@@ -269,7 +270,7 @@ func atRest(s control.State) string {
 	case control.Kept:
 		return "The processor holds the kept sheet."
 	case control.RolledBack:
-		return "The processor is back to " + s.To + ", read back to make sure."
+		return "The processor is back to " + dashboard.BackTo(s) + "."
 	case control.Adrift:
 		return "Nobody can tell what the processor holds: " + s.Reason
 	default:

@@ -274,12 +274,39 @@ func TestInABrowser(t *testing.T) {
 	do("pair again", chromedp.Navigate("about:blank"), chromedp.Navigate(home+"#k="+testCode))
 	until("the picture is fresh once more", `document.querySelector("#age")?.innerText === "Live" && document.querySelector("#stale").hidden`)
 
+	// What is ticked and typed outlives an update; a new dry run wants a new tick.
+	blind := blindDryRun()
+	blind.Expires = time.Now().Add(time.Hour)
+	desk.show(func(v *View) { v.State, v.Strange = control.Drafted{DryRun: blind}, strangers() })
+	until("confirm waits for the tick", `document.querySelector("#confirm-button")?.disabled === false && document.querySelector(".consent input").checked === false`)
+	do("confirm without it", chromedp.Click(chromedp.CSS("#confirm-button")))
+	do("tick and type", chromedp.Click(chromedp.CSS(".consent")), chromedp.SendKeys(chromedp.CSS("#preset-name"), "evening"))
+	desk.show(func(v *View) { v.Feeds, v.Presets = nil, nil })
+	until("both outlive an update", `document.querySelector("#send").innerText.includes("Confirming is off") && !document.querySelector("#presets").innerText.includes("quiet") &&
+		document.querySelector(".consent input").checked && document.querySelector("#preset-name").value === "evening"`)
+	desk.show(func(v *View) { v.Feeds = feeds })
+	before := []string{"safe", "confirm " + dryRun.Digest, "keep c-0008"}
+	do("store a preset", chromedp.Click(chromedp.CSS("#store-preset-button")))
+	before = append(before, "save preset evening")
+	reached(before...)
+	until("the name is used up", `document.querySelector("#preset-name").value === ""`)
+	until("confirm is on", `!document.querySelector("#confirm-button").disabled`)
+	do("confirm with the tick", chromedp.Click(chromedp.CSS("#confirm-button")))
+	before = append(before, "confirm "+blind.Digest+" blind")
+	reached(before...)
+	blind.Digest = strings.Repeat("5", 64)
+	desk.show(func(v *View) { v.State = control.Drafted{DryRun: blind} })
+	until("a new dry run is not ticked", `document.querySelector("[name=digest]").value.startsWith("5555") && !document.querySelector(".consent input").checked`)
+	do("put back", chromedp.Click(chromedp.CSS("#put-back-button")))
+	before = append(before, "put back")
+	reached(before...)
+
 	// Without its script the page still presses, by a plain form.
 	if _, err := chromedp.Call(ctx, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: true}); err != nil {
 		t.Fatal(err)
 	}
 	do("reload without script", chromedp.Navigate(home), chromedp.Click(chromedp.CSS("#safe-button")))
-	reached("safe", "confirm "+dryRun.Digest, "keep c-0008", "safe")
+	reached(append(before, "safe")...)
 
 	mu.Lock()
 	defer mu.Unlock()

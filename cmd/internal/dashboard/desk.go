@@ -25,6 +25,8 @@ type View struct {
 	Notice     string        // something the operator must know, e.g. what a restart found
 	Safe       *preset.Preset
 	AsFound    *preset.Preset
+	Restores   string            // what the last dry run restores, in words; "" if it is of the sheet and so is measured
+	Back       string            // where going back from it leads: control.ToBefore or control.ToSafe
 	Presets    []preset.Preset   // all that are stored, ascending by name
 	Strange    []control.Strange // values that somebody else changed on a processor
 	Feeds      []Feed

@@ -108,6 +108,9 @@ func (d *fakeDesk) refuse(sentence string) {
 func (d *fakeDesk) StoreSafe(ctx context.Context) error { return d.press(ctx, "store safe") }
 func (d *fakeDesk) DryRun(ctx context.Context) error    { return d.press(ctx, "dry run") }
 func (d *fakeDesk) Confirm(ctx context.Context, digest string, blind bool) error {
+	if blind {
+		digest += " blind"
+	}
 	return d.press(ctx, "confirm "+digest)
 }
 func (d *fakeDesk) Keep(ctx context.Context, change string) error {
@@ -211,8 +214,36 @@ func testCapture(role engine.Role, name string, solo int, of engine.Curve) verif
 
 var testTime = time.Date(2026, 3, 14, 21, 4, 10, 0, time.UTC)
 
+// testTurns says both states as a processor with steps of 0.01 ms and 0.1 dB
+// would.
+func testTurns(before, after []engine.Setting) []control.Turn {
+	say := func(p processor.Param, set engine.Setting, known bool) string {
+		switch {
+		case !known:
+			return "unknown"
+		case p == processor.Delay:
+			return fmt.Sprintf("delay %.2f ms", set.DelaySec*1000)
+		case p == processor.Polarity:
+			return map[bool]string{true: "polarity reversed", false: "polarity normal"}[set.Polarity < 0]
+		case p == processor.Gain:
+			return fmt.Sprintf("gain %.1f dB", set.GainDB)
+		default:
+			return map[bool]string{true: "muted", false: "open"}[set.Muted]
+		}
+	}
+	var turns []control.Turn
+	for _, set := range after {
+		was, known := engine.Sheet{Settings: before}.Setting(set.Output)
+		for _, p := range processor.Params {
+			turns = append(turns, control.Turn{Output: set.Output, Param: p, Before: say(p, was, known), After: say(p, set, true)})
+		}
+	}
+	return turns
+}
+
 func testDryRun() control.DryRun {
-	d := control.DryRun{Before: asFound(), After: testSheet().Settings, Expires: testTime.Add(5 * time.Minute)}
+	d := control.DryRun{Before: asFound(), After: testSheet().Settings, Back: control.ToBefore, Expires: testTime.Add(5 * time.Minute)}
+	d.Turns = testTurns(d.Before, d.After)
 	hash := sha256.New()
 	add := func(part control.Part, output int, p processor.Param, path, words string, arg any, tail []byte) {
 		address := fmt.Sprintf("/out/%d/%s", output, path)
@@ -263,6 +294,35 @@ func testVerdict(o verify.Outcome) *verify.Verdict {
 	return v
 }
 
+// blindDryRun is a dry run of which outputs 1 and 2 cannot be read back, and of
+// output 1 nothing is known.
+func blindDryRun() control.DryRun {
+	d := testDryRun()
+	d.Blind, d.Back, d.Before = []int{1, 2}, control.ToSafe, d.Before[1:]
+	d.Turns = testTurns(d.Before, d.After)
+	return d
+}
+
+// blindReadings are the values of two outputs that cannot be read back, one of
+// an output that can, and its value in force.
+func blindReadings() []control.Reading {
+	const sent = "sent, cannot be read back"
+	return []control.Reading{
+		{Output: 1, Param: processor.Delay, Wanted: "0.00 ms", Got: sent, Blind: true},
+		{Output: 2, Param: processor.Gain, Wanted: "-7.8 dB", Got: sent, Blind: true},
+		{Output: 3, Param: processor.Gain, Wanted: "-7.8 dB", Got: "-7.8 dB", Same: true},
+		{Output: 3, Param: processor.Gain, InForce: true, Wanted: "-7.8 dB", Got: "-7.8 dB", Same: true},
+	}
+}
+
+// strangers is what somebody else changed on the processor.
+func strangers() []control.Strange {
+	return []control.Strange{
+		{Output: 2, Param: processor.Gain, Before: "gain -7.8 dB", Now: "gain 0.0 dB", Seen: testTime},
+		{Output: 3, Param: processor.Mute, Before: "open", Now: "muted", Seen: testTime.Add(time.Second)},
+	}
+}
+
 // testView is the picture at a state, with what the daemon would know by then.
 func testView(state control.State) View {
 	stored := &preset.Preset{Name: preset.Safe, Taken: testTime.Add(-time.Hour), Settings: asFound()}
@@ -279,6 +339,8 @@ func testView(state control.State) View {
 			{Seq: 1, At: testTime.Add(-time.Hour), Event: "safe preset stored", Detail: "Read from 4 outputs."},
 		},
 	}
+	evening := preset.Preset{Name: "evening, quiet", Taken: testTime.Add(-30 * time.Minute), Settings: testSheet().Settings}
+	v.Presets = []preset.Preset{*v.AsFound, evening, *v.Safe}
 	measured := func() {
 		v.Captures = []verify.Capture{
 			testCapture(engine.RoleFront, "meadow", verify.Everything, v.Prediction.Front),

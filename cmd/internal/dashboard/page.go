@@ -6,10 +6,12 @@ import (
 	"html/template"
 	"log/slog"
 	"net/http"
+	"slices"
 	"sync"
 	"time"
 
 	"hushback/cmd/internal/dashboard/figures"
+	"hushback/control"
 	"hushback/control/preset"
 	"hushback/engine"
 	"hushback/verify"
@@ -24,7 +26,7 @@ const (
 // sectionIDs are the parts of the page that follow the daemon, each an element
 // with this id and a template of this name.
 func sectionIDs() []string {
-	return []string{"strip", "now", "sheet", "dry-run", "send", "feeds", "curves", "verdict", "presets", "safe-note"}
+	return []string{"strip", "now", "elsewhere", "sheet", "dry-run", "send", "feeds", "curves", "verdict", "presets", "safe-note"}
 }
 
 // picture is a View made ready for the templates.
@@ -41,15 +43,21 @@ type picture struct {
 	Rows      []outputRow
 	Array     figures.Plan
 	Ground    figures.Plan
+	Elsewhere []elsewhere
 	Changes   []outputChange
 	Differ    int // lines of Changes that differ
 	Parts     []part
 	Datagrams string
-	ReadWrong int // values read back that differ
+	BackTo    string // where going back leads, a sentence
+	Blind     string // warns of outputs that cannot be read back, "" if all can
+	Read      tally
 	Chart     figures.Chart
 	Hearing   []hearing
 	Missing   string // microphones not connected, "" when all are
 	Judged    *judged
+	Safe      *stored
+	AsFound   *stored
+	Named     []*stored
 	Journal   []journalGroup
 	Older     int
 }
@@ -83,31 +91,44 @@ type journalLine struct {
 }
 
 func compose(v View) picture {
-	p := picture{View: v, Now: flatten(v.State), Hearing: hearings(v)}
-	p.Missing = missing(p.Hearing)
+	p := picture{View: v, Now: flatten(v.State), Hearing: hearings(v), Elsewhere: elsewheres(v)}
+	if slices.Contains([]string{"drafted", "sending", "measuring", "held", "kept"}, p.Now.Name) {
+		p.Now.Restores = v.Restores
+	}
+	if p.Missing = missing(p.Hearing); p.Now.Restores != "" {
+		p.Missing = "" // nothing is measured
+	}
 	p.OfferSafe = v.Safe == nil && !p.Now.Running && p.Now.Name != "adrift"
 	p.Headline, p.Why, p.Told = headline(p.Now), why(p.Now), told(v.Notice, p.Now)
-	p.Doing, p.Strip, p.Next = figures.Minus(v.Doing), stripWords(v.Doing, p.Now), next(v, p.Now, p.Missing)
+	p.Doing, p.Strip, p.Next = figures.Minus(v.Doing), stripWords(v.Doing, p.Now, v.Strange), next(v, p.Now, p.Missing)
 	for _, set := range v.Sheet.Settings {
 		o, _ := v.Site.Output(set.Output)
 		p.Rows = append(p.Rows, outputRow{set, o.Label})
 	}
 	p.Array, p.Ground = figures.ArrayPlan(v.Site), figures.GroundPlan(v.Site)
 	if p.Now.DryRun != nil {
-		p.Changes, p.Parts = changesOf(v.Site, *p.Now.DryRun), partsOf(*p.Now.DryRun)
-		p.Datagrams = datagrams(p.Parts)
-		for _, c := range p.Changes {
-			p.Differ += c.Differ
-		}
+		p.sayDryRun(*p.Now.DryRun)
 	}
-	p.ReadWrong = differs(p.Now.Readings)
+	p.Read = tallyOf(p.Now)
 	var measured *engine.Summary
 	if p.Judged = judgedOf(v, p.Now); p.Judged != nil {
 		measured = &v.Verdict.Summary
 	}
 	p.Chart = figures.NewChart(v.Prediction, v.Site.Target, v.Captures, measured)
+	p.Safe, p.AsFound = storedOf(v.Safe, !p.Now.Running), storedOf(v.AsFound, !p.Now.Running)
+	p.Named = named(v.Presets, !p.Now.Running)
 	p.Journal, p.Older = journalGroups(v.Journal[:min(len(v.Journal), journalShown)]), max(0, len(v.Journal)-journalShown)
 	return p
+}
+
+// sayDryRun puts a dry run into words.
+func (p *picture) sayDryRun(d control.DryRun) {
+	restores := p.Now.Restores != ""
+	p.Changes, p.Parts = changesOf(p.Site, d), partsOf(d, restores)
+	p.Datagrams, p.BackTo, p.Blind = datagrams(p.Parts, restores), backWords(d), blindWords(d, restores)
+	for _, c := range p.Changes {
+		p.Differ += c.Differ
+	}
 }
 
 // journalGroups names each change once, above its entries.

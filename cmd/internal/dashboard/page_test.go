@@ -61,7 +61,7 @@ func parse(t *testing.T, page string) []element {
 			if len(open) == 0 || all[open[len(open)-1]].name != tok.Name.Local {
 				t.Fatalf("</%s> closes nothing open, at byte %d", tok.Name.Local, d.InputOffset())
 			}
-			if open = open[:len(open)-1]; slices.Contains([]string{"td", "th", "p", "li"}, tok.Name.Local) {
+			if open = open[:len(open)-1]; slices.Contains([]string{"td", "th", "p", "li", "h3"}, tok.Name.Local) {
 				for _, i := range open {
 					all[i].text += " " // what stands apart on the screen
 				}
@@ -182,9 +182,9 @@ func TestEveryState(t *testing.T) {
 		actions []string
 	}{
 		"idle": {[]string{"No change is under way", "take a dry run", "47.1 Hz wanted 47.0 Hz", "−40.6 dB", "must reach −24.0 dB", "0.6 dB", "Front is up to 3.4 dB quieter than all outputs at full gain in phase", "−17.9 dB", "5.17 ms", "reversed"},
-			[]string{"/dry-run", "/safe", "/safe-preset"}},
+			[]string{"/dry-run", "/dry-run-preset", "/presets", "/safe", "/safe-preset"}},
 		"drafted": {[]string{"A dry run waits for your confirm", "Nothing has been sent", ShortCode(digest), "This will change", "left front: delay 0.00 ms → 5.17 ms", "rear: polarity normal → reversed", "gain stays 0.0 dB", "8 datagrams", "/out/2/gain", "-7.8 float32", "2f6f7574", digest, "about a quarter of a minute and is loud", "12 datagrams are sent, 4 more only if it goes back; one that is not answered is sent again"},
-			[]string{"/confirm", "/dry-run", "/safe", "/safe-preset"}},
+			[]string{"/confirm", "/dry-run", "/dry-run-preset", "/presets", "/safe", "/safe-preset"}},
 		"sending": {[]string{"Sending: 11 of 24 datagrams", "writing output 3", "5.17 ms", "✓ same", "c-0008", "4 values read back, all as wanted", "sending 11 of 24"},
 			[]string{"/safe"}},
 		"measuring": {[]string{"being measured", "measuring: listening to everything", "Stay clear", "4 values read back, all as wanted"},
@@ -192,11 +192,11 @@ func TestEveryState(t *testing.T) {
 		"held": {[]string{"rolls itself back at " + keepBy, "✓ Proven", "37.4 dB below the front", "−39.90 to −35.60", "limit −24.00 dB", "0.60 to ∞", "Keep", "output 3 alone", "3 claims proven", "bars: 99 % interval"},
 			[]string{"/keep", "/roll-back", "/safe"}},
 		"kept": {[]string{"stays there", "change c-0008 stays on the processor", "✓ Proven"},
-			[]string{"/dry-run", "/safe", "/safe-preset"}},
+			[]string{"/dry-run", "/dry-run-preset", "/presets", "/safe", "/safe-preset"}},
 		"rolled back": {[]string{"Rolled back to what stood before, read back to make sure. The null was refuted. Next: Find the reason in the verdict", "✗ Refuted at " + keepBy + ", no longer on the processor", "only 6.2 dB below", "✗ differs", "Read back after the roll back", "1 of 4 values read back differ", "2 claims proven"},
-			[]string{"/dry-run", "/safe", "/safe-preset"}},
+			[]string{"/dry-run", "/dry-run-preset", "/presets", "/safe", "/safe-preset"}},
 		"adrift": {[]string{"Nobody can tell what outputs 1 and 3 hold", "No reply to 4 queries", "Turn the amplifiers of outputs 1 and 3 down by hand, then return to the safe preset as soon as the processor answers.", "✗ not connected", "stopped answering in the middle"},
-			[]string{"/dry-run", "/safe", "/safe-preset"}},
+			[]string{"/dry-run", "/dry-run-preset", "/presets", "/safe", "/safe-preset"}},
 	}
 	states := testStates()
 	if len(cases) != len(states) {
@@ -259,6 +259,7 @@ func TestKeepingWhatIsNotProvenSaysSo(t *testing.T) {
 func TestDryRunThatChangesNothing(t *testing.T) {
 	d := testDryRun()
 	d.Before = d.After
+	d.Turns = testTurns(d.Before, d.After)
 	said := saidOn(checkPage(t, "no change", pageOf(t, testView(control.Drafted{DryRun: d}))))
 	if !strings.Contains(said, "No setting changes") || strings.Contains(said, "This will change") {
 		t.Error("a dry run that changes nothing reads as if it did")
@@ -268,6 +269,7 @@ func TestDryRunThatChangesNothing(t *testing.T) {
 func TestOutputThatCouldNotBeReadBefore(t *testing.T) {
 	d := testDryRun()
 	d.Before = d.Before[1:]
+	d.Turns = testTurns(d.Before, d.After)
 	said := saidOn(checkPage(t, "unread", pageOf(t, testView(control.Drafted{DryRun: d}))))
 	if !strings.Contains(said, "rear: delay unknown → 0.00 ms") {
 		t.Error("an output that was not read is shown as if it had been at zero")
@@ -303,7 +305,8 @@ func TestHostileNamesStayText(t *testing.T) {
 			v.Site.Microphones[i].Name, v.Site.Zones[i].Name, v.Site.Zones[i].Kind = evil, evil, evil
 			v.Feeds[i].Microphone, v.Feeds[i].Role = evil, evil
 		}
-		v.Safe = &preset.Preset{Name: evil, Settings: asFound()}
+		v.Safe, v.Presets = &preset.Preset{Name: evil, Settings: asFound()}, []preset.Preset{{Name: evil + "2", Settings: asFound()}}
+		v.Strange, v.Restores = []control.Strange{{Output: 1, Before: evil, Now: evil}}, evil
 		v.Journal = []preset.Entry{{Event: evil, Detail: evil, Change: evil}}
 		if v.Verdict != nil {
 			v.Verdict.Outcome, v.Verdict.Claims[0] = evil, verify.Claim{Name: evil, Outcome: evil, Unit: evil, Sentence: evil}
@@ -312,6 +315,7 @@ func TestHostileNamesStayText(t *testing.T) {
 		case control.Drafted:
 			st.DryRun.Steps = slices.Clone(st.DryRun.Steps)
 			st.DryRun.Digest, st.DryRun.Steps[0].Words, st.DryRun.Steps[0].Message.Address = evil, evil, evil
+			st.DryRun.Turns[0].Before, st.DryRun.Turns[1].After = evil, evil
 			st.DryRun.Steps[0].Message.Args = []any{evil, []byte(evil), nil, 1.5}
 			v.State = st
 		case control.RolledBack:

@@ -92,6 +92,14 @@ func (s *Server) routes() http.Handler {
 	mux.Handle("POST /dry-run", s.press("#dry-run", func(ctx context.Context, _ *http.Request) error {
 		return s.desk.DryRun(ctx)
 	}))
+	mux.Handle("POST /dry-run-preset", s.press("#dry-run", s.dryRunPreset))
+	mux.Handle("POST /presets", s.press("#presets", s.savePreset))
+	mux.Handle("POST /accept", s.press("#now", func(ctx context.Context, _ *http.Request) error {
+		return s.desk.Accept(ctx)
+	}))
+	mux.Handle("POST /put-back", s.press("#dry-run", func(ctx context.Context, _ *http.Request) error {
+		return s.desk.PutBack(ctx)
+	}))
 	mux.Handle("POST /confirm", s.press("#send", s.confirm))
 	mux.Handle("POST /keep", s.press("#verdict", s.keep))
 	mux.Handle("POST /roll-back", s.press("#now", s.rollBack))
@@ -155,7 +163,11 @@ func (s *Server) confirm(ctx context.Context, r *http.Request) error {
 	}
 	s.confirming.Lock()
 	defer s.confirming.Unlock()
-	err := s.desk.Confirm(ctx, digest, r.PostForm.Get("blind") == "yes")
+	blind := r.PostForm.Get("blind") == "yes"
+	if err := agreed(s.desk.View(), digest, blind); err != nil {
+		return err
+	}
+	err := s.desk.Confirm(ctx, digest, blind)
 	if err == nil {
 		s.confirmed = digest
 		return nil

@@ -116,6 +116,10 @@ func wishes() []wish {
 		{"/keep", url.Values{"change": {"c-0008"}}, "keep c-0008"},
 		{"/roll-back", url.Values{"change": {"c-0008"}}, "roll back c-0008"},
 		{"/safe", url.Values{}, "safe"},
+		{"/accept", url.Values{}, "accept"},
+		{"/put-back", url.Values{}, "put back"},
+		{"/presets", url.Values{"name": {"evening"}}, "save preset evening"},
+		{"/dry-run-preset", url.Values{"name": {"evening, quiet"}}, "dry run preset evening, quiet"},
 	}
 }
 
@@ -173,7 +177,7 @@ func TestRefusalIsSaidOnThePageAndToTheScript(t *testing.T) {
 }
 
 func TestPressThatNamesNothingIsRefusedWithoutTheDesk(t *testing.T) {
-	for _, path := range []string{"/confirm", "/keep", "/roll-back"} {
+	for _, path := range []string{"/confirm", "/keep", "/roll-back", "/presets", "/dry-run-preset"} {
 		s, d := started(t, control.Idle{})
 		r := visit{method: "POST", path: path, form: url.Values{}, headers: fromScript(), cookies: pairUp(t, s)}.to(s)
 		if r.StatusCode != http.StatusConflict || len(d.pressed()) != 0 {

@@ -23,7 +23,9 @@ type standing struct {
 	Readings []control.Reading
 	To       string
 	Reason   string
-	Outputs  []int // in doubt
+	Outputs  []int  // in doubt
+	Blind    []int  // cannot be read back
+	Restores string // what was stored and is restored, "" for a sheet that is measured
 }
 
 // flatten lays a state flat. No state at all is idle.
@@ -36,11 +38,13 @@ func flatten(state control.State) standing {
 	case control.Measuring:
 		return standing{Name: "measuring", Running: true, Change: s.Change, Readings: s.Readings}
 	case control.Held:
-		return standing{Name: "held", Running: true, Change: s.Change, KeepBy: s.KeepBy, Readings: s.Readings}
+		st := standing{Name: "held", Running: true, Change: s.Change, KeepBy: s.KeepBy, Readings: s.Readings}
+		st.Blind = blindOf(st)
+		return st
 	case control.Kept:
-		return standing{Name: "kept", Change: s.Change, Readings: s.Readings}
+		return standing{Name: "kept", Change: s.Change, Readings: s.Readings, Blind: s.Blind}
 	case control.RolledBack:
-		return standing{Name: "rolled back", Change: s.Change, To: s.To, Reason: s.Reason, Readings: s.Readings}
+		return standing{Name: "rolled back", Change: s.Change, To: s.To, Reason: s.Reason, Readings: s.Readings, Blind: s.Blind}
 	case control.Adrift:
 		return standing{Name: "adrift", Change: s.Change, Outputs: s.Outputs, Reason: s.Reason}
 	default:
@@ -74,6 +78,28 @@ type Report struct {
 	Predicted  Numbers    `json:"predicted"`
 	Verdict    *Judgement `json:"verdict"`
 	Feeds      []Hearing  `json:"feeds"`
+	Restores   string     `json:"restores"`          // what was stored and is restored without measuring, in words; "" for the sheet
+	BackTo     string     `json:"back_to"`           // where the undo of the dry run leads; "" unless drafted
+	Blind      []int      `json:"blind_outputs"`     // of the dry run or the change: cannot be read back, so /confirm wants blind=yes
+	Elsewhere  []Change   `json:"changed_elsewhere"` // what /accept and /put-back are about
+	Presets    []Stored   `json:"presets"`           // what /dry-run-preset takes, by name
+}
+
+// Change is a value that somebody else changed.
+type Change struct {
+	Output    int       `json:"output"`
+	Parameter string    `json:"parameter"`
+	Before    string    `json:"before"`
+	Now       string    `json:"now"`
+	Seen      time.Time `json:"first_seen"`
+}
+
+// Stored is a preset: what it is called, what its settings are known by, when
+// they were taken.
+type Stored struct {
+	Name  string    `json:"name"`
+	ID    string    `json:"id"`
+	Taken time.Time `json:"taken"`
 }
 
 // Numbers are those of an engine.Summary.
@@ -105,9 +131,10 @@ func reportOf(v View) Report {
 		Seq: v.Seq, Job: v.Site.Job, Processor: v.Processor,
 		State: st.Name, Change: st.Change, Sent: st.Sent, Total: st.Total,
 		To: st.To, Reason: st.Reason, InDoubt: st.Outputs, Doing: v.Doing, Notice: v.Notice,
-		SafeStored: v.Safe != nil, Predicted: numbersOf(v.Prediction.Summary),
+		SafeStored: v.Safe != nil, Predicted: numbersOf(v.Prediction.Summary), Restores: v.Restores, Blind: st.Blind,
 	}
 	if st.DryRun != nil {
+		r.BackTo, r.Blind = back(*st.DryRun), st.DryRun.Blind
 		r.Digest, r.Code, r.Expires = st.DryRun.Digest, ShortCode(st.DryRun.Digest), &st.DryRun.Expires
 	}
 	if !st.KeepBy.IsZero() {
@@ -118,6 +145,12 @@ func reportOf(v View) Report {
 	}
 	for _, f := range v.Feeds {
 		r.Feeds = append(r.Feeds, Hearing{f.Microphone, string(f.Role), f.Connected, finite(f.LevelDB)})
+	}
+	for _, s := range v.Strange {
+		r.Elsewhere = append(r.Elsewhere, Change{s.Output, s.Param.String(), s.Before, s.Now, s.Seen})
+	}
+	for _, p := range v.Presets {
+		r.Presets = append(r.Presets, Stored{p.Name, p.ID(), p.Taken})
 	}
 	return r
 }

@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"hushback/control"
 )
@@ -72,6 +73,30 @@ func TestStateOfAnEmptyView(t *testing.T) {
 	}
 }
 
+func TestStateTellsWhatElseAProgramMustKnow(t *testing.T) {
+	v := testView(control.Drafted{DryRun: blindDryRun()})
+	v.Strange, v.Restores = strangers(), "the preset"
+	r := ask(t, v)
+	if !slices.Equal(r.Blind, []int{1, 2}) || r.BackTo != control.ToSafe || r.Restores != "the preset" {
+		t.Errorf("blind %v, back to %q, restores %q", r.Blind, r.BackTo, r.Restores)
+	}
+	want := []Change{{2, "gain", "gain -7.8 dB", "gain 0.0 dB", testTime}, {3, "mute", "open", "muted", testTime.Add(time.Second)}}
+	if !slices.Equal(r.Elsewhere, want) {
+		t.Errorf("changed elsewhere: %+v", r.Elsewhere)
+	}
+	if len(r.Presets) != len(v.Presets) {
+		t.Fatalf("%d presets, want %d", len(r.Presets), len(v.Presets))
+	}
+	for i, p := range v.Presets {
+		if got := r.Presets[i]; got.Name != p.Name || got.ID != p.ID() || !got.Taken.Equal(p.Taken) {
+			t.Errorf("preset %+v, want %s of %s", got, p.Name, p.Taken)
+		}
+	}
+	if r := ask(t, testView(control.Kept{Blind: []int{4}})); !slices.Equal(r.Blind, []int{4}) || r.BackTo != "" {
+		t.Errorf("kept: blind %v, back to %q", r.Blind, r.BackTo)
+	}
+}
+
 // The names are promised to programs; a renamed field would break them.
 func TestStateKeepsItsNames(t *testing.T) {
 	b, err := json.Marshal(reportOf(testView(testStates()["held"])))
@@ -82,7 +107,7 @@ func TestStateKeepsItsNames(t *testing.T) {
 	if err := json.Unmarshal(b, &got); err != nil {
 		t.Fatal(err)
 	}
-	for _, name := range []string{"seq", "state", "change", "digest", "code", "expires", "keep_by", "doing", "notice", "verdict", "predicted", "feeds", "safe_stored", "outputs_in_doubt", "reason", "rolled_back_to", "sent", "total"} {
+	for _, name := range []string{"seq", "state", "change", "digest", "code", "expires", "keep_by", "doing", "notice", "verdict", "predicted", "feeds", "safe_stored", "outputs_in_doubt", "reason", "rolled_back_to", "sent", "total", "restores", "back_to", "blind_outputs", "changed_elsewhere", "presets"} {
 		if _, ok := got[name]; !ok {
 			t.Errorf("no %q in the state", name)
 		}

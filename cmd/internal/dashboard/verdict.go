@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"hushback/cmd/internal/dashboard/figures"
-	"hushback/control"
 	"hushback/engine"
 	"hushback/verify"
 )
@@ -142,15 +141,4 @@ func missing(hearings []hearing) string {
 	default:
 		return "the microphones " + figures.List(names)
 	}
-}
-
-// differs counts the values that were read back as something else.
-func differs(readings []control.Reading) int {
-	n := 0
-	for _, r := range readings {
-		if !r.Same {
-			n++
-		}
-	}
-	return n
 }

@@ -13,7 +13,6 @@ import (
 	"hushback/control"
 	"hushback/control/osc"
 	"hushback/control/processor"
-	"hushback/engine"
 	"hushback/verify"
 )
 
@@ -22,7 +21,7 @@ func words() template.FuncMap {
 	return template.FuncMap{
 		"ms": figures.Ms, "db": figures.DB, "hz": figures.Hz, "metres": figures.Metres, "polarity": sayPolarity, "mute": sayMute,
 		"number": figures.Number, "px": func(v float64) string { return strconv.FormatFloat(v, 'f', 1, 64) },
-		"clock": clock, "day": day, "unixms": func(t time.Time) int64 { return t.UnixMilli() }, "code": ShortCode, "hexbytes": figures.HexBytes, "args": sayArgs, "param": sayParam, "minus": figures.Minus, "sentence": figures.Sentence,
+		"clock": clock, "day": day, "unixms": func(t time.Time) int64 { return t.UnixMilli() }, "code": ShortCode, "hexbytes": figures.HexBytes, "args": sayArgs, "param": processor.Param.String, "outputs": figures.Outputs, "minus": figures.Minus, "sentence": figures.Sentence,
 	}
 }
 
@@ -46,21 +45,6 @@ func sayMute(muted bool) string {
 		return "muted"
 	}
 	return "open"
-}
-
-func sayParam(p processor.Param) string {
-	switch p {
-	case processor.Delay:
-		return "delay"
-	case processor.Polarity:
-		return "polarity"
-	case processor.Gain:
-		return "gain"
-	case processor.Mute:
-		return "mute"
-	default:
-		return fmt.Sprintf("parameter %d", int(p))
-	}
 }
 
 func clock(t time.Time) string { return t.Local().Format("15:04:05") }
@@ -87,21 +71,32 @@ func sayArgs(m osc.Message) string {
 	return strings.Join(said, ", ")
 }
 
-// headline says in one sentence where the change stands.
+// headline says in one sentence where the change stands, and in another what of
+// it cannot be read back.
 func headline(st standing) string {
+	stands := "The sheet stands on the processor"
+	if st.Restores != "" {
+		stands = figures.Capital(st.Restores) + " stands on the processor"
+	}
 	switch st.Name {
 	case "drafted":
+		if st.Restores != "" {
+			return "A dry run of " + st.Restores + " waits for your confirm. Nothing has been sent."
+		}
 		return "A dry run waits for your confirm. Nothing has been sent."
 	case "sending":
 		return fmt.Sprintf("Sending: %d of %d datagrams are out.", st.Sent, st.Total)
 	case "measuring":
-		return "The sheet stands on the processor and is being measured. Stay clear of the cabinets: it is loud."
+		if st.Restores != "" {
+			return stands + "."
+		}
+		return stands + " and is being measured. Stay clear of the cabinets: it is loud."
 	case "held":
-		return fmt.Sprintf("The sheet stands on the processor. Unless somebody keeps it, it rolls itself back at %s.", clock(st.KeepBy))
+		return fmt.Sprintf("%s. Unless somebody keeps it, it rolls itself back at %s.%s", stands, clock(st.KeepBy), unseen(st))
 	case "kept":
-		return "The sheet stands on the processor and stays there."
+		return stands + " and stays there." + unseen(st)
 	case "rolled back":
-		return fmt.Sprintf("Rolled back to %s, read back to make sure.", st.To)
+		return "Rolled back to " + backTo(st) + "."
 	case "adrift":
 		hold := " hold"
 		if len(st.Outputs) == 1 {
@@ -110,6 +105,33 @@ func headline(st standing) string {
 		return "Nobody can tell what " + figures.Outputs(st.Outputs) + hold + "."
 	default:
 		return "No change is under way. Nothing has been sent."
+	}
+}
+
+// BackTo says where a change went back to, and how surely.
+func BackTo(s control.RolledBack) string { return backTo(flatten(s)) }
+
+func backTo(st standing) string {
+	read := slices.ContainsFunc(st.Readings, func(r control.Reading) bool { return !r.Blind })
+	switch {
+	case len(st.Blind) == 0:
+		return st.To + ", read back to make sure"
+	case read:
+		return st.To + ", read back to make sure but for " + figures.Outputs(st.Blind) + ", which cannot be read back"
+	default:
+		return st.To + " as far as sending goes: " + figures.Outputs(st.Blind) + " cannot be read back"
+	}
+}
+
+// unseen is the sentence about outputs that cannot be read back.
+func unseen(st standing) string {
+	switch {
+	case len(st.Blind) == 0:
+		return ""
+	case st.Restores != "":
+		return " It was sent to " + figures.Outputs(st.Blind) + " but neither read back nor measured there."
+	default:
+		return " It was sent to " + figures.Outputs(st.Blind) + " but cannot be read back there: only the measurement tells."
 	}
 }
 
@@ -152,9 +174,15 @@ func told(notice string, st standing) string {
 }
 
 // stripWords is what the strip at the top adds to the state's name: what is
-// being done. A state that counts or waits has better words of its own.
-func stripWords(doing string, st standing) string {
-	if st.Name == "sending" || st.Name == "held" || doing == "" {
+// being done, or that somebody else did something. A state that counts or waits
+// has better words of its own.
+func stripWords(doing string, st standing, strange []control.Strange) string {
+	switch {
+	case st.Name == "sending" || st.Name == "held":
+		return ""
+	case doing == "" && len(strange) > 0:
+		return ": changed elsewhere"
+	case doing == "":
 		return ""
 	}
 	if rest, same := strings.CutPrefix(doing, st.Name+" "); same {
@@ -168,6 +196,9 @@ type step struct{ Words, At string }
 
 // next is the next step; missing names the microphones that are not connected.
 func next(v View, st standing, missing string) step {
+	if len(v.Strange) > 0 && slices.Contains([]string{"idle", "kept", "rolled back"}, st.Name) {
+		return step{"Accept what somebody else changed, or put it back.", "elsewhere"}
+	}
 	switch st.Name {
 	case "drafted":
 		switch {
@@ -182,6 +213,9 @@ func next(v View, st standing, missing string) step {
 	case "measuring":
 		return step{"Wait for the verdict. The way back below works at any time.", "feeds"}
 	case "held":
+		if st.Restores != "" {
+			return step{"Keep it or roll back.", "verdict"}
+		}
 		return step{"Read the verdict, then keep or roll back.", "verdict"}
 	case "kept":
 		return step{"Done. A new dry run starts the next change.", "dry-run"}
@@ -211,102 +245,4 @@ func afterRollBack(v View, st standing) step {
 	default:
 		return step{"Find the reason, then take a new dry run.", "send"}
 	}
-}
-
-// line is one parameter of one output, before and after.
-type line struct {
-	Name, Before, After string
-	Same                bool
-	Louder              string // how much, in words; "" when it is not
-}
-
-// outputChange is what a change does to one output.
-type outputChange struct {
-	Output int
-	Label  string
-	Known  bool // whether it could be read before
-	Lines  []line
-	Differ int // how many lines differ
-}
-
-// changesOf says a dry run in plain words, output by output.
-func changesOf(site engine.Site, d control.DryRun) []outputChange {
-	var out []outputChange
-	for _, after := range d.After {
-		o, _ := site.Output(after.Output)
-		before, known := engine.Sheet{Settings: d.Before}.Setting(after.Output)
-		c := outputChange{Output: after.Output, Label: o.Label, Known: known}
-		c.Lines = []line{
-			{Name: "delay", Before: figures.Ms(before.DelaySec), After: figures.Ms(after.DelaySec)},
-			{Name: "polarity", Before: sayPolarity(before.Polarity), After: sayPolarity(after.Polarity)},
-			{Name: "gain", Before: figures.DB(before.GainDB), After: figures.DB(after.GainDB)},
-			{Name: "output", Before: sayMute(before.Muted), After: sayMute(after.Muted)},
-		}
-		for i := range c.Lines {
-			l := &c.Lines[i]
-			if !known {
-				l.Before = "unknown"
-			}
-			if l.Same = l.Before == l.After; !l.Same {
-				c.Differ++
-			}
-		}
-		c.Lines[2].Louder, c.Lines[3].Louder = louder(before, after, known)
-		out = append(out, c)
-	}
-	return out
-}
-
-// louder says how a change makes an output louder: by its gain, by its mute.
-func louder(before, after engine.Setting, known bool) (gain, mute string) {
-	switch up := figures.DB(after.GainDB - before.GainDB); {
-	case !known:
-		gain = "perhaps louder"
-	case after.GainDB > before.GainDB && up != figures.DB(0):
-		gain = up + " louder"
-	}
-	switch {
-	case after.Muted:
-	case !known:
-		mute = "perhaps opens"
-	case before.Muted:
-		mute = "opens: it will sound"
-	}
-	return gain, mute
-}
-
-// part is the steps of one part of a change.
-type part struct {
-	ID, Title string
-	Steps     []control.Step
-}
-
-// partsOf sorts a dry run's datagrams by the part of the change they belong to.
-func partsOf(d control.DryRun) []part {
-	parts := []part{
-		{ID: string(control.PartSend), Title: "to bring the sheet onto the processor"},
-		{ID: string(control.PartMeasure), Title: "to mute and open outputs while measuring"},
-		{ID: string(control.PartUndo), Title: "to go back, if it comes to that"},
-	}
-	for _, s := range d.Steps {
-		for i := range parts {
-			if parts[i].ID == string(s.Part) {
-				parts[i].Steps = append(parts[i].Steps, s)
-			}
-		}
-	}
-	return parts
-}
-
-// datagrams says how many are sent in any case and how many perhaps.
-func datagrams(parts []part) string {
-	sent, back := 0, 0
-	for _, p := range parts {
-		if p.ID == string(control.PartUndo) {
-			back += len(p.Steps)
-		} else {
-			sent += len(p.Steps)
-		}
-	}
-	return fmt.Sprintf("%d datagrams are sent, %d more only if it goes back; one that is not answered is sent again, a few times at most.", sent, back)
 }

@@ -7,18 +7,14 @@ import (
 	"strings"
 	"testing"
 
-	"hushback/cmd/internal/dashboard/figures"
 	"hushback/control"
 	"hushback/control/osc"
-	"hushback/control/processor"
-	"hushback/engine"
 	"hushback/verify"
 )
 
 func TestSettingsInWords(t *testing.T) {
 	cases := []struct{ got, want string }{
 		{sayPolarity(1), "normal"}, {sayPolarity(-1), "reversed"}, {sayMute(true), "muted"}, {sayMute(false), "open"},
-		{sayParam(processor.Gain), "gain"}, {sayParam(processor.Delay), "delay"}, {sayParam(processor.Polarity), "polarity"}, {sayParam(processor.Mute), "mute"}, {sayParam(9), "parameter 9"},
 	}
 	for _, c := range cases {
 		if c.got != c.want {
@@ -43,38 +39,6 @@ func TestArgumentsInWords(t *testing.T) {
 	}
 	if got := sayArgs(osc.Message{}); got != "no argument" {
 		t.Errorf("got %q", got)
-	}
-}
-
-func TestChangesInWords(t *testing.T) {
-	changes := changesOf(testSite(), testDryRun())
-	if len(changes) != 4 {
-		t.Fatalf("%d outputs, want 4", len(changes))
-	}
-	differ := map[int]int{1: 1, 2: 2, 3: 2, 4: 2} // polarity of the rear; delay and gain of each front
-	for _, c := range changes {
-		if c.Differ != differ[c.Output] || len(c.Lines) != 4 || !c.Known {
-			t.Errorf("output %d: %d of %d differ, want %d of 4", c.Output, c.Differ, len(c.Lines), differ[c.Output])
-		}
-	}
-}
-
-func TestEveryDatagramIsListedOnce(t *testing.T) {
-	d := testDryRun()
-	total := 0
-	for _, p := range partsOf(d) {
-		for _, s := range p.Steps {
-			total++
-			if string(s.Part) != p.ID {
-				t.Errorf("a step to %s stands under %s", s.Part, p.ID)
-			}
-		}
-	}
-	if total != len(d.Steps) {
-		t.Errorf("%d datagrams listed, want %d", total, len(d.Steps))
-	}
-	if got := partsOf(control.DryRun{}); len(got) != 3 {
-		t.Errorf("an empty dry run has %d parts, want 3 empty ones", len(got))
 	}
 }
 
@@ -163,45 +127,17 @@ func TestLineColoursAreOfThePublishedSet(t *testing.T) {
 	}
 }
 
-func TestWhatGetsLouderIsMarked(t *testing.T) {
-	at := func(gain float64, muted bool) engine.Setting { return engine.Setting{GainDB: gain, Muted: muted} }
-	cases := []struct {
-		before, after engine.Setting
-		known         bool
-		gain, mute    string
-	}{
-		{at(-6, false), at(0, false), true, "6.0 dB louder", ""},
-		{at(0, false), at(-6, false), true, "", ""},
-		{at(-6, false), at(-6, false), true, "", ""},
-		{at(-6, false), at(-5.99, false), true, "", ""}, // less than the page shows
-		{at(-60, true), at(-60, false), true, "", "opens: it will sound"},
-		{at(0, false), at(3.2, true), true, "3.2 dB louder", ""},
-		{engine.Setting{}, at(-3, false), false, "perhaps louder", "perhaps opens"},
-	}
-	for _, c := range cases {
-		gain, mute := louder(c.before, c.after, c.known)
-		if strings.ReplaceAll(gain, figures.Space, " ") != c.gain || mute != c.mute {
-			t.Errorf("%+v to %+v: %q and %q, want %q and %q", c.before, c.after, gain, mute, c.gain, c.mute)
-		}
-	}
-	d := testDryRun()
-	d.Before[0].GainDB, d.Before[1].Muted = -6, true
-	said := saidOn(checkPage(t, "louder", pageOf(t, testView(control.Drafted{DryRun: d}))))
-	for _, want := range []string{"rear: gain −6.0 dB → 0.0 dB, 6.0 dB louder", "left front: output muted → open, opens"} {
-		if strings.Count(said, want) != 1 || strings.Count(said, want[strings.Index(want, ": ")+2:]) != 2 {
-			t.Errorf("%q does not stand in the dry run and in the confirm", want)
-		}
-	}
-}
-
 func TestStripSaysWhatIsDone(t *testing.T) {
 	for name, want := range map[string]string{"measuring": " 3 of 5: output 2 alone, gain −3", "rolled back": ": measuring 3 of 5: output 2 alone, gain −3", "sending": "", "held": ""} {
-		if got := stripWords("measuring 3 of 5: output 2 alone, gain -3", standing{Name: name}); got != want {
+		if got := stripWords("measuring 3 of 5: output 2 alone, gain -3", standing{Name: name}, strangers()); got != want {
 			t.Errorf("%s: %q, want %q", name, got, want)
 		}
 	}
-	if got := stripWords("", standing{Name: "measuring"}); got != "" {
+	if got := stripWords("", standing{Name: "measuring"}, nil); got != "" {
 		t.Errorf("resting: %q", got)
+	}
+	if got := stripWords("", standing{Name: "kept"}, strangers()); got != ": changed elsewhere" {
+		t.Errorf("resting while somebody else did something: %q", got)
 	}
 	for name, at := range map[string]string{"held": "#verdict", "idle": "#sheet", "adrift": "#safe-button"} {
 		found := ""

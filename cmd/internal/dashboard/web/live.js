@@ -87,15 +87,17 @@
     tick();
   }
 
-  // show replaces sections and keeps what the person has opened and where the
-  // keyboard is.
+  // show replaces sections and keeps what the person has opened, typed and
+  // ticked, and where the keyboard is.
   function show() {
     for (const [id, html] of Object.entries(waiting)) {
       const part = byId(id);
       if (!part || part.innerHTML === html) continue;
       const open = Array.from(part.querySelectorAll("details[open]"), (d) => d.id);
       const focus = part.contains(document.activeElement) && document.activeElement.id;
+      const fields = part.querySelectorAll("input[id]");
       part.innerHTML = html;
+      for (const f of fields) if (byId(f.id)) byId(f.id).replaceWith(f);
       for (const d of open) if (byId(d)) byId(d).open = true;
       if (focus && byId(focus)) byId(focus).focus({ preventScroll: true });
     }
@@ -162,7 +164,10 @@
         method: "POST", body: new URLSearchParams(new FormData(form)), headers: { Accept: "text/plain" }, signal: stop.signal,
       });
       if (r.status === 401) { location.reload(); return; }
-      if (r.ok) say(form.dataset.press); else say((await r.text()).trim(), true);
+      if (r.ok) {
+        say(form.dataset.press);
+        if (form.id && byId(form.id)) byId(form.id).reset();
+      } else say((await r.text()).trim(), true);
     } catch {
       say(lastWords() ? "Not taken: no daemon is there to take this press. Start it again, then press again." :
         "No answer from the daemon. Whether it took this press is not known: press again.", true);
