@@ -331,6 +331,7 @@ func TestLimits(t *testing.T) {
 
 func BenchmarkRig(b *testing.B) {
 	site := quay()
+	site.TestSignal.PeriodSec = 0.5
 	site.Sources, site.Outputs = site.Sources[1:5], site.Outputs[1:5]
 	m, err := newModel(site, solved(b, site), 1e-5)
 	if err != nil {
@@ -346,6 +347,7 @@ func BenchmarkRig(b *testing.B) {
 
 func BenchmarkSixteen(b *testing.B) {
 	for name, site := range map[string]engine.Site{"free": quay(), "reflecting": reflecting()} {
+		site.TestSignal.PeriodSec = 0.5
 		for i := len(site.Sources); i < 16; i++ {
 			src := site.Sources[i%6]
 			src.At.Y += 9 * float64(i/6)
