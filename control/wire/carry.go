@@ -258,11 +258,14 @@ func (s seat) insist(ctx context.Context, step Step, times int) (r Reading, err 
 	return r, err
 }
 
-// write repeats a write.
+// write repeats a write. One that was given up before it left is none.
 func (s seat) write(ctx context.Context, step Step) error {
 	defer s.left()
-	s.writes.Add(1)
-	return s.Wire.Send(ctx, step.Message)
+	err := s.Wire.Send(ctx, step.Message)
+	if err == nil {
+		s.writes.Add(1)
+	}
+	return err
 }
 
 // readBack asks for one value until it is what the step wants, and repeats the

@@ -12,12 +12,14 @@ import (
 // Faults are what a network does to the datagrams that it carries, each way and
 // each datagram by itself. The zero value carries everything as it is.
 type Faults struct {
-	Lose    float64       // chance that it is lost
-	Double  float64       // chance that it arrives twice
-	Spoil   float64       // chance that a byte of it is another
-	Replay  float64       // chance that an earlier one going the same way arrives behind it
-	Delay   time.Duration // it takes up to so long, each its own time, so that they overtake each other
-	Silence float64       // chance that from it on nothing passes for SilentFor
+	Lose   float64 // chance that it is lost
+	Double float64 // chance that it arrives twice
+	Spoil  float64 // chance that a byte of it is another
+	Replay float64 // chance that an earlier one going the same way arrives behind it
+	// ReplayWithin is how old such a one is at most; 0: of any age.
+	ReplayWithin time.Duration
+	Delay        time.Duration // it takes up to so long, each its own time, so that they overtake each other
+	Silence      float64       // chance that from it on nothing passes for SilentFor
 	// SilentFor is how long a silence lasts.
 	SilentFor time.Duration
 }
@@ -36,7 +38,7 @@ type Network struct {
 	faults  Faults
 	peer    *net.UDPAddr // who talked last
 	silent  time.Time    // nothing passes until then
-	past    [2][][]byte  // what went either way lately
+	past    [2][]passed  // what went either way lately
 	carried int
 }
 
@@ -124,6 +126,20 @@ func (n *Network) carry(from *net.UDPConn, way int, send func([]byte)) {
 	}
 }
 
+// passed is a datagram that went by.
+type passed struct {
+	packet []byte
+	at     time.Time
+}
+
+// within drops what passed longer ago than age.
+func within(past []passed, age time.Duration) []passed {
+	for age > 0 && len(past) > 0 && time.Since(past[0].at) > age {
+		past = past[1:]
+	}
+	return past
+}
+
 type onItsWay struct {
 	packet []byte
 	after  time.Duration
@@ -141,8 +157,8 @@ func (n *Network) fate(packet []byte, way int, peer *net.UDPAddr) []onItsWay {
 	if f.SilentFor > 0 && chance() < f.Silence {
 		n.silent = time.Now().Add(f.SilentFor)
 	}
-	past := n.past[way]
-	n.past[way] = append(past, packet)
+	past := within(n.past[way], f.ReplayWithin)
+	n.past[way] = append(n.past[way], passed{packet, time.Now()})
 	if len(n.past[way]) > remembered {
 		n.past[way] = n.past[way][1:]
 	}
@@ -154,7 +170,7 @@ func (n *Network) fate(packet []byte, way int, peer *net.UDPAddr) []onItsWay {
 		arriving = append(arriving, onItsWay{packet: packet})
 	}
 	if len(past) > 0 && chance() < f.Replay {
-		arriving = append(arriving, onItsWay{packet: past[n.rng.IntN(len(past))]})
+		arriving = append(arriving, onItsWay{packet: past[n.rng.IntN(len(past))].packet})
 	}
 	for i := range arriving {
 		if f.Delay > 0 {
