@@ -19,7 +19,7 @@ func TestWhatSomebodyElseChangedIsShown(t *testing.T) {
 		all := checkPage(t, "strange "+name, pageOf(t, v))
 		said := saidOn(all)
 		for _, want := range []string{
-			"Changed elsewhere", "2 values on the processor changed",
+			"Changed elsewhere", "Somebody else changed 2 values on the processor.",
 			"left front: gain −7.8 dB → 0.0 dB first seen " + day(testTime), "centre front: output open → muted first seen",
 		} {
 			if !strings.Contains(said, want) {
@@ -46,7 +46,7 @@ func TestWhatSomebodyElseChangedIsShown(t *testing.T) {
 	}
 	v := testView(control.Idle{})
 	v.Strange = strangers()[:1]
-	if said := saidOn(checkPage(t, "one", pageOf(t, v))); !strings.Contains(said, "a value on the processor changed") {
+	if said := saidOn(checkPage(t, "one", pageOf(t, v))); !strings.Contains(said, "Somebody else changed a value on the processor.") {
 		t.Error("one value is not said as one")
 	}
 }
