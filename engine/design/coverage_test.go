@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"hushback/engine"
+	"hushback/engine/coverage"
 	"hushback/engine/layout"
 )
 
@@ -124,4 +125,38 @@ func TestTheSpacingAtWhichLobesExceedTheLimit(t *testing.T) {
 	if !strings.Contains(said.Text, "-8.0 dB") {
 		t.Errorf("said %q", said.Text)
 	}
+}
+
+// Coverage is about the array's own axis, wherever that looks.
+func TestCoverageTurnsWithTheArray(t *testing.T) {
+	straight := row(t, 4, 0)
+	turned := straight
+	turned.Sources = append([]engine.Source{}, straight.Sources...)
+	sin, cos := math.Sincos(0.6)
+	for i, src := range straight.Sources {
+		turned.Sources[i].At = engine.Point{X: -src.At.Y * sin, Y: src.At.Y * cos}
+		turned.Sources[i].FacingRad = 0.6
+	}
+	want, got := worked(t, straight).Openings, worked(t, turned).Openings
+	for i := range want {
+		near(t, "opening of the turned row", got[i].AngleRad, want[i].AngleRad, 1e-6)
+	}
+}
+
+// A row that is bent by delay loses control at another arc than one on the
+// ground: the report speaks of the row as it is.
+func TestTheWidestArcIsThatOfTheRowAsItIs(t *testing.T) {
+	site := row(t, 5, 0)
+	for i, late := range layout.Bend(5, 1.91, 0.5, c) {
+		site.Outputs[i].BendSec = late
+	}
+	delayed := coverage.Row{Count: 5, SpacingM: 1.91, Delayed: true}
+	placed := coverage.Row{Count: 5, SpacingM: 1.91}
+	want, _ := delayed.WidestArc(45, c)
+	other, _ := placed.WidestArc(45, c)
+	if math.Abs(want-other) < 0.05 {
+		t.Fatalf("%v and %v: this row cannot tell", want, other)
+	}
+	near(t, "widest arc by delay", found(t, worked(t, site).Findings, "widest-arc-target").Value, want*180/math.Pi, 1e-6)
+	near(t, "widest arc on the ground", found(t, worked(t, row(t, 5, 0.5)).Findings, "widest-arc-target").Value, other*180/math.Pi, 1e-3)
 }

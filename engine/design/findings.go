@@ -190,15 +190,18 @@ func (w *worker) widest(row coverage.Row, name, key string, hz float64) {
 	}
 }
 
-// offset says what a bent front row does to the null, and what brings it back.
+// offset says what a bent front row does to the null of an array whose null is
+// where the places or the timing put it, and what brings it back.
 func (w *worker) offset(a array.Array, name string) {
 	sounding := a.Delayed(w.site, w.speed)
-	if !a.Bent() && !sounding.Bent() || len(a.Depths()) != 1 || len(a.Rear()) == 0 {
+	treatment := own(w.site)
+	if treatment == engine.TreatGradient || treatment == engine.TreatPlain ||
+		!a.Bent() && !sounding.Bent() || len(a.Depths()) != 1 || len(a.Rear()) == 0 {
 		return
 	}
 	t, err := w.triangle(a)
 	if err != nil {
-		w.warnings.add("offset-unknown", 0, "", "%sthe forward offset of the bent row cannot be found: %v.", name, err)
+		w.warnings.add("offset-unknown", 0, "", "%sno forward offset of the bent row brings the null to %s: %v.", name, hertz(w.site.Target.NullHz), err)
 		return
 	}
 	w.report.Triangles = append(w.report.Triangles, t)
@@ -206,16 +209,28 @@ func (w *worker) offset(a array.Array, name string) {
 	if !a.Bent() {
 		cause = "the outer sources play " + millis((sounding.SagM()-a.SagM())/w.speed) + " late"
 	}
-	w.findings.add("arc-null", t.NullBeforeHz, "Hz", "%s%s: the end-fire nulls at %s at the rear microphone; with a straight row it would at %s. Timed by tape (front row %s after the rear) it nulls at %s.",
-		name, cause, hertz(t.NullBeforeHz), hertz(t.StraightHz), millis(t.DepthM/w.speed), hertz(t.TapeBeforeHz))
+	w.findings.add("arc-null", t.NullBeforeHz, "Hz", "%s%s: the end-fire nulls at %s at the rear microphone; with a straight row it would at %s.",
+		name, cause, hertz(t.NullBeforeHz), hertz(t.StraightHz))
 	w.findings.add("forward-offset", t.OffsetM, "m", "%s%s: the end-fire nulls at %s. On the ground: rear source to the middle of the row %s, to the outer source %s.",
 		name, direction(t.OffsetM), hertz(t.NullAfterHz), metres(t.DepthM+t.OffsetM), metres(t.SlantAfterM))
-	w.findings.add("forward-offset-by-tape", t.TapeOffsetM, "m", "%stimed by tape, %s, front row %s after the rear: it nulls at %s.",
+	if math.Abs(t.TapeBeforeHz-t.NullBeforeHz) > offsetHz {
+		w.byHand(t, name)
+	}
+}
+
+// byHand says the same of an end-fire timed by tape, where that differs.
+func (w *worker) byHand(t Triangle, name string) {
+	w.findings.add("arc-null-by-tape", t.TapeBeforeHz, "Hz", "%stimed by tape instead, the middle of the front row %s after the rear, it nulls at %s.",
+		name, millis(t.DepthM/w.speed), hertz(t.TapeBeforeHz))
+	w.findings.add("forward-offset-by-tape", t.TapeOffsetM, "m", "%stimed by tape, %s, %s after the rear: it nulls at %s.",
 		name, direction(t.TapeOffsetM), millis((t.DepthM+t.TapeOffsetM)/w.speed), hertz(t.TapeAfterHz))
 }
 
 func direction(offset float64) string {
-	if offset < 0 {
+	switch {
+	case math.Abs(offset) < 0.005:
+		return "leave the front row where it is"
+	case offset < 0:
 		return "move the whole front row " + metres(-offset) + " back"
 	}
 	return "move the whole front row " + metres(offset) + " forward"
@@ -239,7 +254,7 @@ func (w *worker) levels() error {
 	back := engine.DB(cmplx.Abs(rows.Front[1]) / cmplx.Abs(rows.Rear[1]))
 	set := w.rowGain(engine.RowFront) - w.rowGain(engine.RowRear)
 	w.findings.add("row-level", set-back, "dB", "deepest null at %s: front row %s against the rear row, so that both are equally loud behind. It is set to %s.",
-		hertz(w.site.Target.NullHz), decibels(set-back), decibels(set))
+		hertz(w.site.Target.NullHz), signed(set-back), signed(set))
 	w.findings.add("row-behind", back, "dB", "at the rear microphone the front row is %s the rear row as set.", against(back))
 	w.findings.add("row-ahead", ahead, "dB", "at the front microphone the front row is %s the rear row as set. Match the rows behind, not in front.", against(ahead))
 	return nil

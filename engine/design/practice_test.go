@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"hushback/engine"
+	"hushback/engine/layout"
 )
 
 // The values of this file are common practice, no published source; they go
@@ -199,5 +200,44 @@ func TestThePairsNullFollowsThePaths(t *testing.T) {
 	near(t, "c/4d", got.Value, c/4/1.907, 1e-6)
 	if !strings.Contains(got.Text, want) {
 		t.Errorf("said %q, want %s in it", got.Text, want)
+	}
+}
+
+// A gradient nulls everywhere and needs no offset; what is level needs no move.
+func TestTheOffsetIsSaidWhereItHelps(t *testing.T) {
+	for as, want := range map[engine.Treatment]bool{engine.TreatNull: true, engine.TreatEndFire: true, engine.TreatGradient: false, engine.TreatPlain: false} {
+		site := three(t, 1.907, 0.73, 1.76)
+		site.Groups[0].Treatment = as
+		if r := worked(t, site); has(r.Findings, "forward-offset") != want || (len(r.Triangles) == 1) != want {
+			t.Errorf("%s: offset said %v with %d triangles, want %v", as, !want, len(r.Triangles), want)
+		}
+	}
+	tri := worked(t, three(t, 1.907, 0.73, 1.76)).Triangles[0]
+	moved := found(t, worked(t, three(t, 1.907+tri.OffsetM, 0.73, 1.76)).Findings, "forward-offset")
+	if !strings.Contains(moved.Text, "Leave the front row where it is") {
+		t.Errorf("said %q of a row that stands right", moved.Text)
+	}
+}
+
+// Where the null is one of several, it can jump over the target: then there is
+// no offset, and that is said.
+func TestANullThatJumpsIsNoOffset(t *testing.T) {
+	site := rig(t, layout.Row(5, 1.6, 0), layout.Row(5, 1.6, 0))
+	for i := range site.Sources[:5] {
+		site.Sources[i].At.X = -1.7
+	}
+	for i, late := range layout.Bend(5, 1.6, 0.9, c) {
+		site.Outputs[5+i].BendSec = late
+		site.Outputs[i].BendSec = late
+	}
+	site.Target.NullHz = 50
+	site.Microphones[1].At.X = -9
+	r := worked(t, site)
+	for _, tri := range r.Triangles {
+		near(t, "null after an offset that is said", tri.NullAfterHz, 50, 0.1)
+		near(t, "null after an offset by tape", tri.TapeAfterHz, 50, 0.1)
+	}
+	if (len(r.Triangles) == 0) != has(r.Warnings, "offset-unknown") {
+		t.Errorf("%d triangles and warnings %v", len(r.Triangles), r.Warnings)
 	}
 }

@@ -103,7 +103,7 @@ type Treated struct {
 	WorstRejectDB  float64   // least rejection within the range
 	MeanRejectDB   float64   // power mean of rear over front within the range, as a rejection
 	HeadroomCostDB float64   // front sum below everything at its loudest in phase, worst in the range
-	FirstNotchHz   float64   // lowest frequency of a dip in front of 6 dB or more; 0: none up to 300 Hz
+	FirstNotchHz   float64   // lowest frequency, from the bottom of the range, of a dip in front of 6 dB or more; 0: none up to 300 Hz
 	FirstNotchDB   float64   // the front sum there against every output arriving in phase, 0 or less
 	NotchInRangeDB float64   // how far down the front sum is at the worst place of the range, 0 or more
 	NotchInRangeHz float64   // where that is

@@ -18,11 +18,11 @@ const (
 	slipC = 10
 )
 
-// A notch in front is looked for up to here, in steps of notchStepHz.
+// A notch in front is looked for from the bottom of the range up to
+// notchHighHz, in steps of about 1 Hz.
 const (
-	notchLowHz  = 10
 	notchHighHz = 300
-	notchStepHz = 1
+	notchSteps  = 280
 	notchRatio  = 0.5 // 6 dB down
 )
 
@@ -137,7 +137,7 @@ func (w *worker) left(sheet engine.Sheet, sites ...engine.Site) (float64, error)
 	return worst, nil
 }
 
-// notch is the lowest frequency at which the front sum dips by notchRatio or
+// notch is the lowest frequency, from the bottom of the range, at which the front sum dips by notchRatio or
 // more, and how far in dB; 0, 0 where none does.
 func (w *worker) notch(sheet engine.Sheet) (hz, db float64, err error) {
 	at, err := response.Microphones(w.site)
@@ -156,7 +156,8 @@ func (w *worker) notch(sheet engine.Sheet) (hz, db float64, err error) {
 		}
 		return part, nil
 	}
-	freq := response.Steps(notchLowHz, notchHighHz, (notchHighHz-notchLowHz)/notchStepHz)
+	low := w.site.Target.Range.LowHz
+	freq := response.Steps(low, math.Max(notchHighHz, 2*low), notchSteps)
 	part, err := sum(freq...)
 	if err != nil {
 		return 0, 0, err

@@ -2,6 +2,7 @@ package design
 
 import (
 	"errors"
+	"fmt"
 	"math"
 	"math/cmplx"
 
@@ -85,6 +86,7 @@ const (
 	offsetStepM = 0.1
 	offsetMostM = 5
 	offsetFineM = 1e-4
+	offsetHz    = 0.1 // what counts as on target
 )
 
 // forwardOffset is how far the whole front row must go forward (negative: back)
@@ -156,7 +158,8 @@ func (w *worker) triangle(a array.Array) (t Triangle, err error) {
 }
 
 // mend finds the null of an array by itself, timed in one way, and the forward
-// offset of its front row that brings it to the target.
+// offset of its front row that brings it to the target. A null that jumps over
+// the target, as one of several does, is an error.
 func (w *worker) mend(a array.Array, depth float64, timed func(engine.Site, array.Array) (engine.Sheet, error)) (before, offset, after float64, err error) {
 	alone := a.Alone(w.site)
 	nullAt := func(offset float64) (float64, error) {
@@ -173,8 +176,13 @@ func (w *worker) mend(a array.Array, depth float64, timed func(engine.Site, arra
 	if offset, err = forwardOffset(nullAt, w.site.Target.NullHz, depth); err != nil {
 		return 0, 0, 0, err
 	}
-	after, err = nullAt(offset)
-	return before, offset, after, err
+	if after, err = nullAt(offset); err != nil {
+		return 0, 0, 0, err
+	}
+	if math.Abs(after-w.site.Target.NullHz) > offsetHz {
+		return 0, 0, 0, fmt.Errorf("the null jumps past the target, to %s", hertz(after))
+	}
+	return before, offset, after, nil
 }
 
 // level is the distance between two points on the plan, as a tape on the ground

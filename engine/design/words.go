@@ -20,6 +20,12 @@ func metres(v float64) string {
 
 func hertz(v float64) string    { return trimmed(v, 1) + " Hz" }
 func decibels(v float64) string { return fixed(v, 1) + " dB" }
+func signed(v float64) string {
+	if s := decibels(v); v < 0 || s == decibels(0) {
+		return s
+	}
+	return "+" + decibels(v)
+}
 func millis(sec float64) string { return fixed(sec*1e3, 1) + " ms" }
 func degrees(rad float64) string {
 	return fixed(rad*180/math.Pi, 0) + "°"

@@ -17,6 +17,8 @@ func TestWordsHaveNoMoreDigitsThanCanBeMeasured(t *testing.T) {
 		"120 Hz":              hertz(120),
 		"-7.8 dB":             decibels(-7.81),
 		"0.0 dB":              decibels(-0.04),
+		"+0.6 dB":             signed(0.61),
+		"-0.6 dB":             signed(-0.61),
 		"62°":                 degrees(1.0821),
 		"1.3 ms":              millis(0.00128),
 		"30 to 66.5 Hz":       band(engine.Band{LowHz: 30, HighHz: 66.5}),
