@@ -60,6 +60,43 @@ func TestWarmth(t *testing.T) {
 	}
 }
 
+// TestBetweenLines: a null in the middle between two lines has either as its
+// lowest, with the least of errors. Its slopes must be those of one just beside.
+func TestBetweenLines(t *testing.T) {
+	at := func(nullHz float64) (engine.Site, engine.Sheet) {
+		_, _, c := inLine(1, 0)
+		d := c / nullHz / 4
+		site, sheet, _ := inLine(d, d/c)
+		site.TestSignal.Band = engine.Band{LowHz: 30, HighHz: 70}
+		site.Target.Range = engine.Band{LowHz: 35, HighHz: 65}
+		return site, sheet
+	}
+	low, high := 44.2, 44.8
+	for range 50 {
+		mid := (low + high) / 2
+		site, sheet := at(mid)
+		p, err := field.Along(site, sheet, []engine.Point{site.Microphones[0].At, site.Microphones[1].At}, []float64{44, 45})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if cmplx.Abs(p[0][1]/p[0][0]) < cmplx.Abs(p[1][1]/p[1][0]) {
+			low = mid
+		} else {
+			high = mid
+		}
+	}
+	t.Logf("two lines alike with the null at %.6f Hz", low)
+	slopes := func(nullHz float64) []Effect {
+		site, sheet := at(nullHz)
+		return perfect(t, site, sheet, 0).Effects
+	}
+	tie, beside := slopes(low), slopes(low-0.2)
+	for i, e := range tie {
+		want := beside[i].NullHzPerUnit
+		near(t, string(e.Kind)+" "+e.Of, e.NullHzPerUnit, want, 0.03*math.Abs(want)+0.02)
+	}
+}
+
 // TestLevelError: two sources that differ by e dB leave 20·log10(10^(e/20) - 1)
 // of one of them behind. In front they are as far away as each other and the
 // front source, louder by the match and late by a quarter period, adds at right
