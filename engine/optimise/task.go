@@ -80,6 +80,7 @@ func (t *task) thinned() *task {
 	thin.at = nil
 	for k := range min(n, enough) {
 		at := t.at[k*(n-1)/max(1, min(n, enough)-1)]
+		at.audience = at.audience.Some(enoughPoints)
 		if t.Worst {
 			at.quiet = at.quiet.Some(enoughPoints)
 		} else {

@@ -32,7 +32,7 @@ type Zoned struct {
 const (
 	mostLines      = 31
 	quietPoints    = 300
-	audiencePoints = 150
+	audiencePoints = 100
 )
 
 // SolveZone finds the settings that make the mean over the range of front
@@ -129,7 +129,10 @@ func problem(site engine.Site, r engine.Ranges) (optimise.Problem, error) {
 		}
 		p.Outputs = append(p.Outputs, optimise.Output{DelaySec: optimise.Range(r.DelaySec), GainDB: gains})
 	}
-	s := stage{site: site, sources: apart(site)}
+	s := apart(site)
+	if i := slices.Index(s.output, -1); i >= 0 {
+		return p, fmt.Errorf("source %q plays on output %d, which the site does not have", site.Sources[i].Name, site.Sources[i].Output)
+	}
 	if err := s.ahead(&p); err != nil {
 		return p, err
 	}
@@ -166,23 +169,25 @@ func lines(site engine.Site) []float64 {
 // outputs in the order of the sources.
 type stage struct {
 	site, sources engine.Site
+	output        []int // of each source, as an index
 }
 
-func apart(site engine.Site) engine.Site {
-	site.Sources = slices.Clone(site.Sources)
-	site.Outputs = nil
-	for i := range site.Sources {
-		site.Sources[i].Output = i + 1
-		site.Outputs = append(site.Outputs, engine.Output{Number: i + 1})
+func apart(site engine.Site) stage {
+	s := stage{site: site, sources: site}
+	s.sources.Sources, s.sources.Outputs = slices.Clone(site.Sources), nil
+	for i, src := range site.Sources {
+		s.output = append(s.output, slices.Index(site.OutputNumbers(), src.Output))
+		s.sources.Sources[i].Output = i + 1
+		s.sources.Outputs = append(s.sources.Outputs, engine.Output{Number: i + 1})
 	}
-	return site
+	return s
 }
 
 // wired adds up the sources of each output.
 func (s stage) wired(bySource []complex128) []complex128 {
 	sum := make([]complex128, len(s.site.Outputs))
-	for i, src := range s.site.Sources {
-		sum[slices.Index(s.site.OutputNumbers(), src.Output)] += bySource[i]
+	for i := range s.output {
+		sum[s.output[i]] += bySource[i]
 	}
 	return sum
 }
@@ -222,8 +227,8 @@ func power(v complex128) float64 { return real(v)*real(v) + imag(v)*imag(v) }
 func (s stage) alone(bySource [][]complex128, weight []float64) []float64 {
 	sum := make([]float64, len(s.site.Outputs))
 	for k, row := range bySource {
-		for i, src := range s.site.Sources {
-			sum[slices.Index(s.site.OutputNumbers(), src.Output)] += weight[k] * power(row[i])
+		for i := range s.output {
+			sum[s.output[i]] += weight[k] * power(row[i])
 		}
 	}
 	return sum

@@ -126,9 +126,6 @@ func TestZoneBeatsTheHand(t *testing.T) {
 			t.Errorf("%s by hand reaches %.3f dB, the search %.3f dB", treatment, score, z.Mean)
 		}
 	}
-	if again := zonedFor(t, site, usual); again.Sheet.Digest() != z.Sheet.Digest() {
-		t.Error("solved again it differs")
-	}
 }
 
 // Sources on one output share it: the site's wiring adds up what they do.
@@ -191,7 +188,7 @@ func TestZoneHoldsTheNull(t *testing.T) {
 // What a robust aim expects is what thousands of rigs do that are a little off:
 // places and levels apart from each other, the air for all.
 func TestZoneRobustAgainstThrows(t *testing.T) {
-	const s, throws = 61, 2000
+	const s, throws = 61, 1000
 	site := aimed()
 	site.Tolerance = engine.Tolerance{PositionM: 0.3, LevelDB: 2, TemperatureC: 12}
 	site.Aim.Robust = true
@@ -266,14 +263,13 @@ func TestZoneConditions(t *testing.T) {
 	near(t, "bound, dB", z.Bound, least(z.BoundDB), 1e-9)
 	near(t, "aim, dB", z.Mean, least(z.RatioDB), 1e-9)
 
-	site.Aim.Worst, site.Aim.EvennessDB = false, 25
-	z = zonedFor(t, site, usual)
+	site.Aim.Worst, site.Aim.EvennessDB = false, 0.01
+	z, err := SolveZone(context.Background(), site, usual, nil)
+	if err == nil || !strings.Contains(err.Error(), "the spread of the audience's levels at ") {
+		t.Errorf("got %v", err)
+	}
 	if len(z.SpreadDB) != len(z.FreqHz) || least(z.SpreadDB) <= 0 {
 		t.Errorf("spreads are %v", z.SpreadDB)
-	}
-	site.Aim.EvennessDB = 0.01
-	if _, err := SolveZone(context.Background(), site, usual, nil); err == nil || !strings.Contains(err.Error(), "the spread of the audience's levels at ") {
-		t.Errorf("got %v", err)
 	}
 }
 
@@ -316,6 +312,7 @@ func TestZoneRefuses(t *testing.T) {
 		"output 9 feeds no source":   func(s *engine.Site, _ *engine.Ranges) { s.Outputs = append(s.Outputs, engine.Output{Number: 9}) },
 		"down to -60 dB only":        func(s *engine.Site, _ *engine.Ranges) { s.Outputs[0].MaxGainDB = -61 },
 		"no line of the test signal": func(s *engine.Site, _ *engine.Ranges) { s.Target.Range = engine.Band{LowHz: 40.5, HighHz: 41} },
+		"plays on output 8":          func(s *engine.Site, _ *engine.Ranges) { s.Sources[0].Output, s.Outputs = 8, s.Outputs[1:] },
 		"speed of sound":             func(s *engine.Site, _ *engine.Ranges) { s.Air.TemperatureC = -400 },
 		"steps":                      func(_ *engine.Site, r *engine.Ranges) { r.DelaySec.Step = math.NaN() },
 	} {

@@ -46,7 +46,7 @@ func Spread(p []complex128) (float64, [4]Share) {
 	for i, v := range p {
 		order[i], level[i] = i, 10*math.Log10(math.Max(Energy(v), math.SmallestNonzeroFloat64))
 	}
-	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(level[a], level[b]) })
+	slices.SortFunc(order, func(a, b int) int { return cmp.Or(cmp.Compare(level[a], level[b]), a-b) })
 	var shares [4]Share
 	var sum float64
 	for k, q := range []float64{0.05, 0.95} {
