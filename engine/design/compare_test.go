@@ -185,3 +185,31 @@ func TestOpeningsAscendAndHoldTheTarget(t *testing.T) {
 		t.Error("an opening at a frequency that nobody asked for")
 	}
 }
+
+// A sheet that an aim found is worked out like any other; the treatments are
+// judged beside it.
+func TestASheetThatWasFoundAlready(t *testing.T) {
+	site := sound(t)
+	want := worked(t, site)
+	got, err := WorkWith(site, want.Sheet, usual)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !reflect.DeepEqual(got, want) {
+		t.Error("the solver's sheet handed in comes out otherwise than solved")
+	}
+	site.Aim = &engine.Aim{HeadroomDB: 3}
+	if _, err := Work(site, usual); err == nil {
+		t.Error("an aim was worked out by treatment")
+	}
+	if got, err = WorkWith(site, want.Sheet, usual); err != nil {
+		t.Fatal(err)
+	}
+	if got.Own.Treatment != "" || len(got.Treated) != 4 || got.Own.AtTargetDB != want.Own.AtTargetDB {
+		t.Errorf("treated %q among %d, want none of its own beside 4", got.Own.Treatment, len(got.Treated))
+	}
+	want.Sheet.Settings = want.Sheet.Settings[1:]
+	if _, err := WorkWith(site, want.Sheet, usual); err == nil || !strings.HasPrefix(err.Error(), "working out the design: ") {
+		t.Errorf("a sheet that lacks an output: got %v", err)
+	}
+}

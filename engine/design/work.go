@@ -35,26 +35,23 @@ type worker struct {
 // its own object. A treatment that the site does not ask for and that does not
 // fit is a warning.
 func Work(site engine.Site, r engine.Ranges) (Report, error) {
-	report, err := work(site, r)
+	sheet, err := solve.Solve(site, r)
 	if err != nil {
 		return Report{}, fmt.Errorf("working out the design: %w", err)
 	}
-	return report, nil
+	return WorkWith(site, sheet, r)
 }
 
-func work(site engine.Site, r engine.Ranges) (Report, error) {
-	sheet, err := solve.Solve(site, r)
-	if err != nil {
-		return Report{}, err
-	}
+// WorkWith is Work with a sheet that was found already, such as that of a
+// site's Aim.
+func WorkWith(site engine.Site, sheet engine.Sheet, r engine.Ranges) (Report, error) {
 	report := Report{Site: site, Sheet: sheet}
 	w := &worker{site: site, ranges: r, sheet: sheet, report: &report, arrays: array.Of(site), axis: rangeAxis(site.Target.Range)}
 	w.speed, w.method = air.SoundSpeed(site.Air)
-	if err := w.measure(); err != nil {
-		return Report{}, err
-	}
-	if err := w.explain(); err != nil {
-		return Report{}, err
+	for _, step := range []func() error{w.measure, w.explain} {
+		if err := step(); err != nil {
+			return Report{}, fmt.Errorf("working out the design: %w", err)
+		}
 	}
 	w.warn()
 	report.Findings, report.Warnings = w.findings, w.warnings
