@@ -174,6 +174,9 @@ func TestRefusals(t *testing.T) {
 			}))
 		}, "opening 2 of 2"},
 		{"nothing to compare", func() (*Drawing, error) { return Comparison(design.Comparison{}) }, "2 to 6"},
+		{"one to compare", func() (*Drawing, error) {
+			return Comparison(design.Comparison{Names: two.Names[:1], Reports: two.Reports[:1]})
+		}, "1 reports"},
 		{"seven to compare", func() (*Drawing, error) {
 			return Comparison(design.Comparison{Names: make([]string, 7), Reports: make([]design.Report, 7)})
 		}, "7 reports"},
