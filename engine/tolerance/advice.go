@@ -2,10 +2,12 @@ package tolerance
 
 import "fmt"
 
+// counts is what an error must cost to be spoken of, dB: less reads as 0.0.
+const counts = 0.05
+
 // Worst is the error that does most harm at the target when it alone is as
 // large as its tolerance, the first of equals; false where none harms.
 func (r Report) Worst() (Effect, bool) {
-	const counts = 0.05 // dB
 	var worst Effect
 	loudest := r.Predicted.AtTargetDB + counts
 	found := false
@@ -18,19 +20,22 @@ func (r Report) Worst() (Effect, bool) {
 }
 
 // Advice is a sentence for an engineer: what to look at again before anything
-// else, and what a round error there costs; where the tolerance is larger than
-// that, what the tolerance costs.
+// else, and what a round error there alone costs; where the tolerance is larger
+// than that, what the tolerance costs. The cost is counted from what half of
+// such rigs reach: from a perfect null any error costs whatever one likes.
 func (r Report) Advice() string {
 	worst, found := r.Worst()
-	if !found {
-		return fmt.Sprintf("no single error costs as much as 0.1 dB at %.4g Hz", r.TargetHz)
-	}
 	size, level := worst.Round, worst.AtRoundDB
 	if worst.Tolerance > size {
 		size, level = worst.Tolerance, worst.AtToleranceDB
 	}
-	return fmt.Sprintf("%s: %s there costs %.1f dB (rear over front %.1f dB at %.4g Hz instead of %.1f dB)",
-		worst.task(), worst.Kind.amount(size), level-r.Predicted.AtTargetDB, level, r.TargetHz, r.Predicted.AtTargetDB)
+	cost := level - r.AtTargetDB.Median
+	if !found || cost < counts {
+		return fmt.Sprintf("no single error costs as much as 0.1 dB at %.4g Hz, where %.1f dB rear over front are to be expected",
+			r.TargetHz, r.AtTargetDB.Median)
+	}
+	return fmt.Sprintf("%s: %s there costs %.1f dB (rear over front %.1f dB at %.4g Hz instead of the %.1f dB to be expected)",
+		worst.task(), worst.Kind.amount(size), cost, level, r.TargetHz, r.AtTargetDB.Median)
 }
 
 // task is what to do about an error.

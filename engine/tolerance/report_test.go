@@ -2,6 +2,7 @@ package tolerance
 
 import (
 	"encoding/csv"
+	"fmt"
 	"math"
 	"math/cmplx"
 	"os"
@@ -196,8 +197,9 @@ func TestNoTolerance(t *testing.T) {
 	if _, found := r.Worst(); found {
 		t.Error("an error that is not there does harm")
 	}
-	if got := r.Advice(); got != "no single error costs as much as 0.1 dB at 42 Hz" {
-		t.Error(got)
+	want := fmt.Sprintf("no single error costs as much as 0.1 dB at 42 Hz, where %.1f dB rear over front are to be expected", s.AtTargetDB)
+	if got := r.Advice(); got != want {
+		t.Errorf("got %q, want %q", got, want)
 	}
 }
 
@@ -346,11 +348,37 @@ func TestAdvice(t *testing.T) {
 	} {
 		site.Tolerance = v.tolerance
 		r := perfect(t, site, sheet, v.stepSec)
+		r.AtTargetDB.Median = r.Predicted.AtTargetDB + 0.5
 		got := r.Advice()
 		t.Log(got)
 		if !strings.HasPrefix(got, v.want) {
 			t.Errorf("got %q, want %q ...", got, v.want)
 		}
+	}
+}
+
+// TestAdviceCounts: the numbers of the sentence are the report's own, counted
+// from the median; what costs nothing beside the rest is not spoken of.
+func TestAdviceCounts(t *testing.T) {
+	r := Report{
+		Predicted: engine.Summary{AtTargetDB: -60}, AtTargetDB: Interval{Median: -30}, TargetHz: 45,
+		Effects: []Effect{
+			{Kind: SourceLevel, Of: "left", Tolerance: 0.5, Round: 1, AtToleranceDB: -36, AtRoundDB: -31},
+			{Kind: SourceAlong, Of: "rear", Tolerance: 0.05, Round: 0.1, AtToleranceDB: -27, AtRoundDB: -21},
+		},
+	}
+	want := `measure again how far forward source "rear" stands: 10 cm there costs 9.0 dB (rear over front -21.0 dB at 45 Hz instead of the -30.0 dB to be expected)`
+	if got := r.Advice(); got != want {
+		t.Errorf("got %q, want %q", got, want)
+	}
+	r.Effects[1].Tolerance = 0.2
+	want = `measure again how far forward source "rear" stands: 20 cm there costs 3.0 dB (rear over front -27.0 dB at 45 Hz instead of the -30.0 dB to be expected)`
+	if got := r.Advice(); got != want {
+		t.Errorf("got %q, want %q", got, want)
+	}
+	r.Effects = r.Effects[:1]
+	if got := r.Advice(); !strings.HasPrefix(got, "no single error costs") {
+		t.Error(got)
 	}
 }
 
