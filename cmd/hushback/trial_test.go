@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"os"
 	"slices"
@@ -292,7 +293,7 @@ func (tr *trial) hands(before int) func(int) {
 
 // change carries one change out and holds what it says against the processor.
 func (tr *trial) change(confirmed *control.Confirmed, before []engine.Setting, sheet engine.Sheet, safe []engine.Setting) string {
-	stood, written := tr.holds(), tr.written()
+	stood, written, begun := tr.holds(), tr.written(), tr.units[0].Seconds()
 	state, err := tr.Apply(tr.t.Context(), confirmed, func(ctx context.Context, bench control.Bench) (control.Proof, error) {
 		for _, set := range sheet.Settings {
 			if !set.Muted && set.Output%2 == 0 {
@@ -304,6 +305,9 @@ func (tr *trial) change(confirmed *control.Confirmed, before []engine.Setting, s
 		return control.Proof{Proven: true}, nil
 	}, nil)
 	holds := tr.holds()
+	if tr.faults.Spoil == 0 && tr.knob+tr.reset == 0 {
+		tr.neverLouder(begun, before, sheet.Settings, safe)
+	}
 	judge := func(want []engine.Setting, but []int) {
 		tr.t.Helper()
 		for _, output := range tr.strange(want) {
@@ -335,4 +339,23 @@ func (tr *trial) change(confirmed *control.Confirmed, before []engine.Setting, s
 		tr.t.Errorf("%s: %#v, %v after %d writes", tr.what, state, err, tr.written()-written)
 	}
 	return "nothing sent"
+}
+
+// neverLouder fails if an output was open and louder at any moment since than in
+// all of these states.
+func (tr *trial) neverLouder(since float64, states ...[]engine.Setting) {
+	for channel, moments := range tr.units[0].Since(since) {
+		if channel > tr.units[0].used {
+			continue
+		}
+		loudest := math.Inf(-1)
+		for _, state := range states {
+			loudest = math.Max(loudest, state[channel-1].GainDB)
+		}
+		for _, m := range moments {
+			if !m.Is.Muted && m.Is.GainDB > loudest+0.01 {
+				tr.t.Errorf("%s: output %d was open at %.2f dB, no state has more than %.2f dB", tr.what, channel, m.Is.GainDB, loudest)
+			}
+		}
+	}
 }
