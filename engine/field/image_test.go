@@ -175,6 +175,27 @@ func TestDirectivityByHand(t *testing.T) {
 	}
 }
 
+// A pattern drawn up for an axis is the directivity at every angle, also where
+// the table does not reach all round.
+func TestPatternIsTheDirectivity(t *testing.T) {
+	const seed = 6
+	rng := rand.New(rand.NewPCG(seed, seed))
+	part := engine.Directivity{FreqHz: []float64{40, 60}, AngleRad: []float64{0.4, 1, 2}, LevelDB: [][]float64{{1, -2, -9}, {0, -4, -7}}}
+	single := engine.Directivity{FreqHz: []float64{40}, AngleRad: []float64{0.4}, LevelDB: [][]float64{{-3}}}
+	for _, d := range []engine.Directivity{beam(), part, single} {
+		p := pattern{Directivity: d}
+		freq := []float64{10, 40, 41, 55, 60, 90}
+		p.tune(freq)
+		for range 200 {
+			angle := []float64{0, 0.4, 1, 2, math.Pi, spread(rng, 0, math.Pi)}[rng.IntN(6)]
+			j, way := p.between(angle)
+			for i, hz := range freq {
+				near(t, "ratio", p.ratio(i, j, way), d.Ratio(angle, hz), 1e-14)
+			}
+		}
+	}
+}
+
 func polar(degrees, r float64) engine.Point {
 	sin, cos := math.Sincos(degrees * math.Pi / 180)
 	return engine.Point{X: r * cos, Y: r * sin}
@@ -275,6 +296,7 @@ func TestFieldRefuses(t *testing.T) {
 		{`source "only": cabinet "horn": the directivity table must have a number for each of 4 frequencies at each of 0 angles`,
 			func(s *engine.Site, _ *engine.Sheet) { s.Cabinets[0].Directivity.AngleRad = nil }},
 		{`source "only": cabinet "horn": the directivity table`, func(s *engine.Site, _ *engine.Sheet) { s.Cabinets[0].Directivity.LevelDB[2][1] = nan }},
+		{`source "only": cabinet "horn": the directivity table`, func(s *engine.Site, _ *engine.Sheet) { s.Cabinets[0].Directivity.AngleRad[2] = nan }},
 		{`source "only": cabinet "horn": the directivity table`, func(s *engine.Site, _ *engine.Sheet) {
 			s.Cabinets[0].Directivity.LevelDB = s.Cabinets[0].Directivity.LevelDB[:3]
 		}},

@@ -70,9 +70,10 @@ func (m *Map) add(r *rig) {
 
 // Replace puts another source in the place of one, counted as in the site's
 // list, and recomputes that one alone: the old one's pressure is taken off, the
-// new one's added. The rest keeps its bits but for the rounding of those two
-// sums, at most 2e-16 of the loudest that the point has heard each time, so
-// 1,000 replacements stay within 1e-12 of it. After an error the map is as it was.
+// new one's added. What is left of it is the rounding of these sums, a few
+// 1e-16 of the loudest that a point has heard, each time: after 1,000 of them
+// the map is within 1e-12 of that of a fresh one. After an error the map is as
+// it was.
 func (m *Map) Replace(source int, with engine.Source) error {
 	if source < 0 || source >= len(m.site.Sources) {
 		return fmt.Errorf("map: got source %d of %d to replace, counted from 0", source, len(m.site.Sources))

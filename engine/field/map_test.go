@@ -169,7 +169,7 @@ func TestReplaceAThousandTimes(t *testing.T) {
 		}
 	}
 	t.Logf("seed %d: %.1e apart, the loudest is %.2g", seed, worst, loudest)
-	if !(worst <= 1e-9*loudest) || !(worst < 1e-12*10*6) { // six sources, 10 each at most: what the comment promises
+	if !(worst <= 1e-9*loudest) || !(worst < 1e-12*6*10) { // the loudest there can be: six sources at the least distance
 		t.Errorf("seed %d: %g apart", seed, worst)
 	}
 }

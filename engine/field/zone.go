@@ -71,11 +71,8 @@ func samples(corners []engine.Point, cell float64) []engine.Point {
 
 // within are the crossings, at the places that steps puts along each side of a
 // polygon's box, that lie inside it. A polygon too thin to hold one has its
-// corners, and so has one that is not made of numbers.
+// corners.
 func within(corners []engine.Point, steps func(from, to float64) []float64) []engine.Point {
-	if places(corners) != nil {
-		return corners
-	}
 	low, high := box(corners)
 	rows := steps(low.Y, high.Y)
 	var points []engine.Point
