@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"hushback/control"
-	"hushback/engine"
 	"hushback/verify"
 )
 
@@ -30,14 +29,6 @@ func TestNumbersThatDecideStandAboveKeep(t *testing.T) {
 	} {
 		if !strings.Contains(said, row) {
 			t.Errorf("the page does not say %q", row)
-		}
-	}
-}
-
-func TestWhatWasNotMeasuredIsUnknown(t *testing.T) {
-	for _, r := range promises(testSite(), testPrediction().Summary, engine.Summary{}) {
-		if r.Measured != "unknown" || r.Predicted == "unknown" {
-			t.Errorf("%+v", r)
 		}
 	}
 }

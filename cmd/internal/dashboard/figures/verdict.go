@@ -1,0 +1,78 @@
+package figures
+
+import (
+	"fmt"
+
+	"hushback/engine"
+	"hushback/verify"
+)
+
+// Promise is one number of the sheet beside what was measured of it.
+type Promise struct{ What, Predicted, Measured, Wanted string }
+
+// Claim is a verdict's claim with its numbers said.
+type Claim struct {
+	verify.Claim
+	Mark, Numbers string
+}
+
+// NewClaim says a claim.
+func NewClaim(c verify.Claim) Claim { return Claim{c, OutcomeMark(c.Outcome), claimNumbers(c)} }
+
+// OutcomeMark is an outcome as a sign beside its word.
+func OutcomeMark(o verify.Outcome) string {
+	switch o {
+	case verify.Proven:
+		return "✓"
+	case verify.Refuted:
+		return "✗"
+	default:
+		return "?"
+	}
+}
+
+// OutcomeWords is an outcome and what it means.
+func OutcomeWords(o verify.Outcome) (word, means string) {
+	switch o {
+	case verify.Proven:
+		return "Proven", "The rig does what the sheet promised."
+	case verify.Refuted:
+		return "Refuted", "The rig does not do what the sheet promised."
+	default:
+		return "Undecided", "The measurement cannot tell whether the rig does what the sheet promised."
+	}
+}
+
+// Promises is the table that a person decides by, what is wanted in its last
+// column. A summary of nothing but zeros was not measured.
+func Promises(site engine.Site, predicted, measured engine.Summary) []Promise {
+	say := func(of func(engine.Summary) string) string {
+		if measured == (engine.Summary{}) {
+			return "unknown"
+		}
+		return of(measured)
+	}
+	rows := []struct {
+		what, wanted string
+		number       func(engine.Summary) string
+	}{
+		{"Rear against front at " + Hz(site.Target.NullHz), "at most " + DB(-site.Limits.NullDepthDB),
+			func(s engine.Summary) string { return DB(s.AtTargetDB) }},
+		{"Null behind at", Hz(site.Target.NullHz) + " ±" + Space + Hz(site.Limits.NullOffsetHz),
+			func(s engine.Summary) string { return Hz(s.NullHz) }},
+		{"Rear against front there", "–", func(s engine.Summary) string { return DB(s.NullDepthDB) }},
+		{"Sum falls short by", "at most " + DB(site.Limits.SumShortfallDB),
+			func(s engine.Summary) string { return DB(s.SumShortfallDB) }},
+	}
+	var out []Promise
+	for _, r := range rows {
+		out = append(out, Promise{r.what, r.number(predicted), say(r.number), r.wanted})
+	}
+	return out
+}
+
+// claimNumbers says value, interval and limit.
+func claimNumbers(c verify.Claim) string {
+	return fmt.Sprintf("%s%s%s; %d%s%% interval %s to %s; limit %s%s%s", Number(c.Value, 2), Space, c.Unit, verify.ConfidencePercent, Space,
+		Number(c.Low, 2), Number(c.High, 2), Number(c.Limit, 2), Space, c.Unit)
+}
