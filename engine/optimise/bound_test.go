@@ -200,3 +200,38 @@ func TestBoundInClosedForm(t *testing.T) {
 		near(t, "in phase, dB", tk.bound(f), ratioOf(p, at, w), 1e-3)
 	}
 }
+
+// Without a limit the bound is reached by its own weights, scatter and all.
+// With next to no headroom everything plays in phase at full gain, and the
+// bound is what that does, to the scatter in front.
+func TestBoundCountsTheScatter(t *testing.T) {
+	r := refer(t, "four")
+	p := scattered(r.problem(), 0.7, 0.3)
+	p.HeadroomDB = 0
+	tk := prepare(p)
+	for _, at := range tk.at {
+		b, w := tk.boundOf(at, at.gram)
+		near(t, "reached without a limit, dB", ratioOf(p, at, w), b, 1e-6)
+	}
+	p.HeadroomDB = 1e-9
+	tk = prepare(p)
+	for f, at := range tk.at {
+		w := make([]complex128, 4)
+		for i, a := range at.front {
+			w[i] = cmplx.Conj(a) / complex(cmplx.Abs(a), 0)
+		}
+		near(t, "in phase, dB", tk.bound(f), ratioOf(p, at, w), 1e-3)
+	}
+}
+
+// Two outputs can be silent at a single point; what is left is the floor, 120
+// dB below what the two send there one by one.
+func TestFloor(t *testing.T) {
+	r := refer(t, "pair")
+	r.Quiet, r.Weights, r.Headroom = r.Quiet[:1], nil, 0
+	for _, b := range bounds(r.problem()) {
+		if !(b > 100 && b < 125) {
+			t.Errorf("with a single quiet point the bound is %.1f dB", b)
+		}
+	}
+}

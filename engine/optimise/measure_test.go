@@ -172,3 +172,33 @@ func TestScatterAgainstThrows(t *testing.T) {
 	}
 	near(t, "small errors, first order", Scatter(1e-4, 2e-4), 3e-4, 1e-7)
 }
+
+// The worst by its definition: each point's energy by its weight against the
+// points' mean weight.
+func TestWorstByDefinition(t *testing.T) {
+	r := refer(t, "two-gardens")
+	p := r.problem()
+	p.Worst = true
+	got, err := Measure(p, r.settings())
+	if err != nil {
+		t.Fatal(err)
+	}
+	var sum float64
+	for _, w := range r.Weights {
+		sum += w / float64(len(r.Weights))
+	}
+	least := math.Inf(1)
+	for f, hz := range r.Freq {
+		at := func(row []complex128) float64 {
+			var p complex128
+			for i, v := range row {
+				p += v * cmplx.Rect(r.Amplitude[i], -2*math.Pi*hz*r.DelayS[i])
+			}
+			return cmplx.Abs(p) * cmplx.Abs(p)
+		}
+		for k, row := range p.Quiet[f] {
+			least = math.Min(least, 10*math.Log10(at(p.Front[f])/(at(row)*r.Weights[k]/sum)))
+		}
+	}
+	near(t, "worst, dB", got.Aim, least, 1e-6)
+}

@@ -248,6 +248,45 @@ func TestZoneRobustAgainstThrows(t *testing.T) {
 	}
 }
 
+// Air that may be warmer or colder is the mean over a normal error of it, here
+// added up in small steps; in front it changes nothing worth reckoning.
+func TestZoneRobustAgainstWarmth(t *testing.T) {
+	site := aimed()
+	plain := zonedFor(t, site, usual)
+	site.Tolerance = engine.Tolerance{TemperatureC: 30}
+	site.Aim.Robust = true
+	p, err := problem(site, usual)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var settings []optimise.Setting
+	for _, set := range plain.Sheet.Settings {
+		settings = append(settings, optimise.Setting{DelaySec: set.DelaySec, Polarity: set.Polarity, GainDB: set.GainDB})
+	}
+	got, err := optimise.Measure(p, settings)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var weights float64
+	behind := make([]float64, len(p.FreqHz))
+	for sd := -4.0; sd <= 4; sd += 0.5 {
+		w, rig := math.Exp(-sd*sd/2), site
+		rig.Air.TemperatureC += sd * site.Tolerance.TemperatureC / 2
+		weights += w
+		for f, r := range ratios(t, rig, plain.Sheet, p.FreqHz) {
+			behind[f] += w * math.Pow(10, -r/10) // relative to a front that hardly moves
+		}
+	}
+	var away float64
+	for f := range behind {
+		near(t, "expected, dB", got.RatioDB[f], -10*math.Log10(behind[f]/weights), 0.1)
+		away = math.Max(away, math.Abs(got.RatioDB[f]-plain.RatioDB[f]))
+	}
+	if away < 0.3 {
+		t.Errorf("30 °C change no frequency by more than %.2f dB", away)
+	}
+}
+
 // An even audience and the worst place instead of the mean, on ground small
 // enough to be quick.
 func TestZoneConditions(t *testing.T) {
