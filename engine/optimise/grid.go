@@ -10,8 +10,7 @@ const rounding = 1e-9
 
 // settle walks to the end of the line, puts what is found onto the grid and
 // says what it does there. Where the grid misses a limit, the walk is done
-// again with that much more room, a few times; the last resort is what costs no
-// headroom at all.
+// again with that much more room; the last resort costs no headroom at all.
 func (t *task) settle(best dials) ([]Setting, Measures, int) {
 	full := effort{laps: 20, steps: 400, close: 1e-6, stiffest: 1e4, giveUp: math.Inf(-1)}
 	var g *gridded

@@ -1,6 +1,6 @@
 // Package optimise finds the delay, polarity and gain of every output that put
 // the most sound in front for the least behind, and how much better any
-// processing could do. It knows numbers only: responses in, settings out.
+// processing could do: responses in, settings out.
 //
 // # What is sought
 //
@@ -13,8 +13,8 @@
 // in dB, and the aim is its mean over the frequencies: of the dB values, so
 // that no frequency can pay for another without limit. Problem.Worst aims at
 // the least ratio over frequencies and points instead. The headroom cost at a
-// frequency is the coherent sum of all sources at full gain less the level
-// reached, both at the front reference; it is held to a limit at each.
+// frequency, held to a limit at each, is the coherent sum in front of all
+// sources at full gain less the level reached.
 //
 // # How
 //
@@ -39,7 +39,7 @@ import (
 // or anything between where Step is 0.
 type Range struct{ Min, Max, Step float64 }
 
-// Output is what one output can be set to. It may always have either polarity.
+// Output is what one output can be set to, always in either polarity.
 type Output struct{ DelaySec, GainDB Range }
 
 // Null is silence at one place and frequency, held as a condition.
