@@ -13,6 +13,7 @@ import (
 	"hushback/engine/coverage"
 	"hushback/engine/design"
 	"hushback/engine/layout"
+	"hushback/engine/solve"
 )
 
 // told is a report as it is printed with --json.
@@ -30,6 +31,19 @@ type told struct {
 	Zones      []design.Zone      `json:"zones"`
 	Sides      []design.Sides     `json:"sides"`
 	Treated    []design.Treated   `json:"treatments"`
+	Search     *toldSearch        `json:"search,omitempty"` // only of a site with an aim
+}
+
+// toldSearch is what the search for an aim found beside what no processing with
+// these sources could exceed.
+type toldSearch struct {
+	MeanDB   float64   `json:"mean_db"`
+	BoundDB  float64   `json:"bound_db"`
+	Complete bool      `json:"complete"` // false: interrupted, the best so far
+	FreqHz   []float64 `json:"freq_hz"`
+	RatioDB  []float64 `json:"ratio_db"`
+	Bounds   []float64 `json:"bound_at_freq_db"`
+	CostDB   []float64 `json:"headroom_cost_db"`
 }
 
 type toldPrediction struct {
@@ -39,9 +53,9 @@ type toldPrediction struct {
 	QuietDB        float64 `json:"quiet_db"`
 }
 
-func tellSite(r design.Report) told {
+func tellSite(r design.Report, z *solve.Zoned) told {
 	sum := r.Prediction.Summary
-	return told{
+	t := told{
 		Job: r.Site.Job, TargetHz: r.Site.Target.NullHz, SoundSpeed: r.Prediction.SoundSpeed,
 		Sheet: rows(r.Site, r.Sheet), StakeOut: layout.StakeOut(r.Site),
 		Predicted: toldPrediction{
@@ -51,6 +65,10 @@ func tellSite(r design.Report) told {
 		Findings: r.Findings, Warnings: r.Warnings, Openings: r.Openings, Triangles: r.Triangles,
 		Zones: r.Zones, Sides: r.Sides, Treated: r.Treated,
 	}
+	if z != nil {
+		t.Search = &toldSearch{z.Mean, z.Bound, z.Complete, z.FreqHz, z.RatioDB, z.BoundDB, z.CostDB}
+	}
+	return t
 }
 
 // rows are a sheet's settings for people, as far as any processor goes.
@@ -72,7 +90,7 @@ type toldComparison struct {
 func tellComparison(c design.Comparison) toldComparison {
 	t := toldComparison{Names: c.Names, Rows: c.Rows()}
 	for _, r := range c.Reports {
-		t.Sites = append(t.Sites, tellSite(r))
+		t.Sites = append(t.Sites, tellSite(r, nil))
 	}
 	return t
 }
@@ -84,7 +102,7 @@ func printJSON(w io.Writer, v any) error {
 }
 
 // printReport says everything of a report on a screen of 80 columns or so.
-func printReport(w io.Writer, r design.Report) error {
+func printReport(w io.Writer, r design.Report, z *solve.Zoned) error {
 	p := &page{w: w}
 	p.say("%s", r.Site.Job)
 	t := r.Site.Target
@@ -99,6 +117,10 @@ func printReport(w io.Writer, r design.Report) error {
 	sum := r.Prediction.Summary
 	p.say("quietest behind at %.1f Hz, %.0f dB below the front; %.0f dB at the target", sum.NullHz, -sum.NullDepthDB, -sum.AtTargetDB)
 	p.say("sum in front %.1f dB short of coherent at worst (%.0f Hz); headroom cost %.1f dB", sum.SumShortfallDB, sum.ShortfallAtHz, r.Prediction.HeadroomCostDB)
+	if z != nil {
+		p.head("Search for the aim" + map[bool]string{false: ", interrupted: the best so far", true: ""}[z.Complete])
+		p.say("front over quiet zones %.1f dB; no processing with these sources could exceed %.1f dB within the same headroom", z.Mean, z.Bound)
+	}
 	p.head("Zones over the range")
 	for _, z := range r.Zones {
 		p.say("%s", zoneWords(z))

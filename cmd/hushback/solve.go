@@ -1,7 +1,9 @@
 package main
 
 import (
+	"context"
 	"fmt"
+	"io"
 	"slices"
 	"strings"
 
@@ -11,6 +13,8 @@ import (
 	"hushback/control/processor"
 	"hushback/engine"
 	"hushback/engine/design"
+	"hushback/engine/optimise"
+	"hushback/engine/solve"
 )
 
 func newSolve() *cobra.Command {
@@ -39,14 +43,14 @@ practice come before anything that this program says.`,
 			if err != nil {
 				return err
 			}
-			report, err := design.Work(site, processor.Common(profiles))
+			report, zoned, err := worked(c.Context(), c.ErrOrStderr(), site, processor.Common(profiles))
 			if err != nil {
 				return err
 			}
 			if asJSON {
-				err = printJSON(c.OutOrStdout(), tellSite(report))
+				err = printJSON(c.OutOrStdout(), tellSite(report, zoned))
 			} else {
-				err = printReport(c.OutOrStdout(), report)
+				err = printReport(c.OutOrStdout(), report, zoned)
 			}
 			if err != nil || out == "" {
 				return err
@@ -109,6 +113,27 @@ layouts of the file, or all treatments of a file without layouts.`,
 	f.BoolVar(&asJSON, "json", false, "print one JSON object")
 	f.StringVar(&out, "out", "", "`folder` to write pictures into, made if it is not there")
 	return c
+}
+
+// worked works a site out. The search for an aim shows how far it is on w, and
+// when it is interrupted the best so far is taken.
+func worked(ctx context.Context, w io.Writer, site engine.Site, r engine.Ranges) (design.Report, *solve.Zoned, error) {
+	if site.Aim == nil {
+		report, err := design.Work(site, r)
+		return report, nil, err
+	}
+	last := -1
+	z, err := solve.SolveZone(ctx, site, r, func(p optimise.Progress) {
+		if tenth := 10 * p.Done / max(1, p.Total); tenth != last {
+			last = tenth
+			fmt.Fprintf(w, "searching: %d of %d starts, %.1f dB so far\n", p.Done, p.Total, p.Aim)
+		}
+	})
+	if err != nil {
+		return design.Report{}, nil, err
+	}
+	report, err := design.WorkWith(site, z.Sheet, r)
+	return report, &z, err
 }
 
 // asAimed names, beside the treatments, what a site's own aim makes of it.

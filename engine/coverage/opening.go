@@ -23,10 +23,10 @@ const edgeDB = -6
 // falls that far on the way to straight behind, on one side or on both: what
 // plays there all the way round covers nothing in particular.
 type Opening struct {
-	FreqHz   float64
-	AngleRad float64 // 2π where it never falls that far: no control
-	LeftRad  float64 // from the axis to the left edge; π: none on this side
-	RightRad float64
+	FreqHz   float64 `json:"freq_hz"`
+	AngleRad float64 `json:"angle_rad"` // 2π where it never falls that far: no control
+	LeftRad  float64 `json:"left_rad"`  // from the axis to the left edge; π: none on this side
+	RightRad float64 `json:"right_rad"`
 }
 
 // Openings is the coverage about an axis (counter-clockwise from +x) at each

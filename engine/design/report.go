@@ -28,10 +28,10 @@ type Report struct {
 // sentences that name the value, its unit, its reason and, where there is
 // one, the rule or source.
 type Finding struct {
-	Key   string  // stable name for programs: "depth-spacing"
-	Value float64 // in Unit. Never NaN or infinite; 0 and without meaning where Unit is "", the text says it all
-	Unit  string  // "m", "Hz", "dB", "°", "s" or ""
-	Text  string
+	Key   string  `json:"key"`   // stable name for programs: "depth-spacing"
+	Value float64 `json:"value"` // in Unit. Never NaN or infinite; 0 and without meaning where Unit is "", the text says it all
+	Unit  string  `json:"unit"`  // "m", "Hz", "dB", "°", "s" or ""
+	Text  string  `json:"text"`
 }
 
 // Triangle is how the forward offset of a bent front row was found. The
@@ -41,20 +41,20 @@ type Finding struct {
 // tape of one whose front row waits for the way from the rear source to its
 // foremost point, as it is set up by hand.
 type Triangle struct {
-	Array        string  // the part of the array, "" where there is one only
-	StraightHz   float64 // null of the same depth with a straight front row and far microphones, c/4d
-	NullBeforeHz float64 // null with the row where the site says
-	NullAfterHz  float64 // null once the whole row has gone forward by OffsetM
-	DepthM       float64 // rear source to the row's foremost point, along the axis, as the site says
-	OuterM       float64 // rear source to the outer source along the axis, as the site says
-	AsideM       float64 // outer source from the axis
-	SlantM       float64 // rear source to the outer source, straight, as the site says
-	OffsetM      float64 // the whole front row goes forward by this; negative: back
-	SlantAfterM  float64 // rear source to the outer source once the row is there
+	Array        string  `json:"array"`          // the part of the array, "" where there is one only
+	StraightHz   float64 `json:"straight_hz"`    // null of the same depth with a straight front row and far microphones, c/4d
+	NullBeforeHz float64 `json:"null_before_hz"` // null with the row where the site says
+	NullAfterHz  float64 `json:"null_after_hz"`  // null once the whole row has gone forward by OffsetM
+	DepthM       float64 `json:"depth_m"`        // rear source to the row's foremost point, along the axis, as the site says
+	OuterM       float64 `json:"outer_m"`        // rear source to the outer source along the axis, as the site says
+	AsideM       float64 `json:"aside_m"`        // outer source from the axis
+	SlantM       float64 `json:"slant_m"`        // rear source to the outer source, straight, as the site says
+	OffsetM      float64 `json:"offset_m"`       // the whole front row goes forward by this; negative: back
+	SlantAfterM  float64 `json:"slant_after_m"`  // rear source to the outer source once the row is there
 
-	TapeBeforeHz float64 // the same by tape
-	TapeAfterHz  float64 // once the row has gone forward by TapeOffsetM
-	TapeOffsetM  float64
+	TapeBeforeHz float64 `json:"tape_before_hz"` // the same by tape
+	TapeAfterHz  float64 `json:"tape_after_hz"`  // once the row has gone forward by TapeOffsetM
+	TapeOffsetM  float64 `json:"tape_offset_m"`
 }
 
 // Zone is what one zone hears over the operating range: energy means over its
@@ -70,45 +70,45 @@ type Triangle struct {
 // quieter: MeanDB over the whole range, WorstDB the loudest point at its loudest
 // frequency against the audience at the same frequency. SpreadDB is 0.
 type Zone struct {
-	Name     string
-	Kind     engine.ZoneKind
-	MeanDB   float64
-	SpreadDB float64
-	WorstDB  float64
-	WorstAt  engine.Point
-	WorstHz  float64
+	Name     string          `json:"name"`
+	Kind     engine.ZoneKind `json:"kind"`
+	MeanDB   float64         `json:"mean_db"`
+	SpreadDB float64         `json:"spread_db"`
+	WorstDB  float64         `json:"worst_db"`
+	WorstAt  engine.Point    `json:"worst_at"`
+	WorstHz  float64         `json:"worst_hz"`
 }
 
 // Sides is the interplay of a left and a right at one frequency, along the
 // width of the audience half way back: where the two cancel, and how deep,
 // against the point on the axis. Distance is taken out of both.
 type Sides struct {
-	FreqHz  float64
-	DipDB   float64 // as set; 0 or less
-	DipAt   engine.Point
-	AloneDB float64 // the same with the rear rows muted
-	AloneAt engine.Point
+	FreqHz  float64      `json:"freq_hz"`
+	DipDB   float64      `json:"dip_db"` // as set; 0 or less
+	DipAt   engine.Point `json:"dip_at"`
+	AloneDB float64      `json:"alone_db"` // the same with the rear rows muted
+	AloneAt engine.Point `json:"alone_at"`
 }
 
 // Treated is what one sheet does with the cabinets where they stand.
 type Treated struct {
-	Treatment      engine.Treatment
-	Sheet          engine.Sheet
-	FreqHz         []float64 // the lines of the test signal
-	RejectionDB    []float64 // front over rear microphone, positive is quieter behind
-	SumDB          []float64 // front sum against every output arriving in phase; 0 or less
-	NullHz         float64   // where the rejection is greatest, within the range
-	NullDepthDB    float64   // rear over front there, negative is quieter behind
-	AtTargetDB     float64   // rear over front at the target
-	WorstRejectDB  float64   // least rejection within the range
-	MeanRejectDB   float64   // power mean of rear over front within the range, as a rejection
-	HeadroomCostDB float64   // front sum below everything at its loudest in phase, worst in the range
-	FirstNotchHz   float64   // lowest frequency, from the bottom of the range, of a dip in front of 6 dB or more; 0: none up to 300 Hz
-	FirstNotchDB   float64   // the front sum there against every output arriving in phase, 0 or less
-	NotchInRangeDB float64   // how far down the front sum is at the worst place of the range, 0 or more
-	NotchInRangeHz float64   // where that is
-	LeftAt10CmDB   float64   // rejection at the target that is left when the rear row stands 10 cm off
-	LeftAt10CDB    float64   // the same when the air is 10 °C off; the worse of warmer and colder
+	Treatment      engine.Treatment `json:"treatment"`
+	Sheet          engine.Sheet     `json:"sheet"`
+	FreqHz         []float64        `json:"freq_hz"`               // the lines of the test signal
+	RejectionDB    []float64        `json:"rejection_db"`          // front over rear microphone, positive is quieter behind
+	SumDB          []float64        `json:"sum_db"`                // front sum against every output arriving in phase; 0 or less
+	NullHz         float64          `json:"null_hz"`               // where the rejection is greatest, within the range
+	NullDepthDB    float64          `json:"null_depth_db"`         // rear over front there, negative is quieter behind
+	AtTargetDB     float64          `json:"at_target_db"`          // rear over front at the target
+	WorstRejectDB  float64          `json:"worst_rejection_db"`    // least rejection within the range
+	MeanRejectDB   float64          `json:"mean_rejection_db"`     // power mean of rear over front within the range, as a rejection
+	HeadroomCostDB float64          `json:"headroom_cost_db"`      // front sum below everything at its loudest in phase, worst in the range
+	FirstNotchHz   float64          `json:"first_notch_hz"`        // lowest frequency, from the bottom of the range, of a dip in front of 6 dB or more; 0: none up to 300 Hz
+	FirstNotchDB   float64          `json:"first_notch_db"`        // the front sum there against every output arriving in phase, 0 or less
+	NotchInRangeDB float64          `json:"notch_in_range_db"`     // how far down the front sum is at the worst place of the range, 0 or more
+	NotchInRangeHz float64          `json:"notch_in_range_hz"`     // where that is
+	LeftAt10CmDB   float64          `json:"left_at_10_cm_db"`      // rejection at the target that is left when the rear row stands 10 cm off
+	LeftAt10CDB    float64          `json:"left_at_10_degrees_db"` // the same when the air is 10 °C off; the worse of warmer and colder
 }
 
 // Named is a site under the name of its layout or treatment.
@@ -125,9 +125,9 @@ type Comparison struct {
 
 // Row is one line of a comparison's table: one value for each name.
 type Row struct {
-	Key    string // stable name for programs: "null-frequency"
-	Label  string // for people
-	Unit   string // "Hz", "dB" or "°"
-	Values []float64
-	Has    []bool // false: there is no such value, as of a notch that is not there
+	Key    string    `json:"key"`   // stable name for programs: "null-frequency"
+	Label  string    `json:"label"` // for people
+	Unit   string    `json:"unit"`  // "Hz", "dB" or "°"
+	Values []float64 `json:"values"`
+	Has    []bool    `json:"has"` // false: there is no such value, as of a notch that is not there
 }

@@ -8,13 +8,13 @@ import (
 
 // Stake is where one source goes, as a person with a tape measure wants it.
 type Stake struct {
-	Source     string
-	AlongM     float64 // from the datum towards the audience, +x
-	AsideM     float64 // from the datum to the left, +y
-	HeightM    float64 // of the middle of the front face above the ground, z = 0
-	FromDatumM float64 // straight along the ground, from the datum to below the front face
-	BearingRad float64 // of that line, counter-clockwise from +x
-	FacingRad  float64
+	Source     string  `json:"source"`
+	AlongM     float64 `json:"along_m"`      // from the datum towards the audience, +x
+	AsideM     float64 `json:"aside_m"`      // from the datum to the left, +y
+	HeightM    float64 `json:"height_m"`     // of the middle of the front face above the ground, z = 0
+	FromDatumM float64 `json:"from_datum_m"` // straight along the ground, from the datum to below the front face
+	BearingRad float64 `json:"bearing_rad"`  // of that line, counter-clockwise from +x
+	FacingRad  float64 `json:"facing_rad"`
 }
 
 // StakeOut lists where the sources go, in the order of the site. The datum,

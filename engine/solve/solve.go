@@ -1,6 +1,7 @@
 package solve
 
 import (
+	"context"
 	"cmp"
 	"errors"
 	"fmt"
@@ -31,13 +32,15 @@ import (
 //
 // The sheet is the same for the same site, ascending by output, nothing muted,
 // and the least delay is the least that the processor has. A site without
-// groups is treated for the null.
+// groups is treated for the null, and one with an aim is searched for it instead
+// (see SolveZone, which can be watched and cut short).
 //
 // The site must have no Problems. Errors say which group does not fit and why.
 func Solve(site engine.Site, r engine.Ranges) (engine.Sheet, error) {
 	switch {
 	case site.Aim != nil:
-		return engine.Sheet{}, errors.New("the site has an aim, which no treatment meets")
+		z, err := SolveZone(context.Background(), site, r, nil)
+		return z.Sheet, err
 	case len(site.Groups) == 0:
 		return Null(site, r)
 	}
