@@ -292,7 +292,7 @@ func TestOptionalKeys(t *testing.T) {
 		return site
 	}
 	full := read()
-	if want := (engine.Aim{HeadroomDB: 5, EvennessDB: 8, HoldNull: true}); full.Aim == nil || *full.Aim != want {
+	if want := (engine.Aim{HeadroomDB: 5, EvennessDB: 12, HoldNull: true}); full.Aim == nil || *full.Aim != want {
 		t.Errorf("aim %+v, want %+v", full.Aim, want)
 	}
 	if want := (engine.Tolerance{PositionM: 0.03, MicrophoneM: 0.05, LevelDB: 0.5, TemperatureC: 25. / 9}); full.Tolerance != want {
@@ -305,7 +305,7 @@ func TestOptionalKeys(t *testing.T) {
 		t.Errorf("weights %v", w)
 	}
 	worst := read("measure: mean ", "measure: worst ", "robust: false", "robust: true", "hold_null: true", "hold_null: false")
-	if want := (engine.Aim{HeadroomDB: 5, EvennessDB: 8, Worst: true, Robust: true}); *worst.Aim != want {
+	if want := (engine.Aim{HeadroomDB: 5, EvennessDB: 12, Worst: true, Robust: true}); *worst.Aim != want {
 		t.Errorf("aim %+v, want %+v", worst.Aim, want)
 	}
 	short := read("tolerance: {position: 3 cm, microphone: 5 cm, level: 0.5 dB, temperature: 5 °F}", "tolerance: {level: 1 dB}", ", bend: 1.2 ms", "")

@@ -126,7 +126,7 @@ func worked(ctx context.Context, w io.Writer, site engine.Site, r engine.Ranges)
 	z, err := solve.SolveZone(ctx, site, r, func(p optimise.Progress) {
 		if tenth := 10 * p.Done / max(1, p.Total); tenth != last {
 			last = tenth
-			fmt.Fprintf(w, "searching: %d of %d starts, %.1f dB so far\n", p.Done, p.Total, p.Aim)
+			fmt.Fprintf(w, "searching: %d of %d starts\n", p.Done, p.Total)
 		}
 	})
 	if err != nil {

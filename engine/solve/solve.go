@@ -1,8 +1,8 @@
 package solve
 
 import (
-	"context"
 	"cmp"
+	"context"
 	"errors"
 	"fmt"
 	"slices"
