@@ -270,11 +270,13 @@ func (s seat) write(ctx context.Context, step Step) error {
 
 // readBack asks for one value until it is what the step wants, and repeats the
 // write before each further look. Every write is absolute, so repeating one
-// that did arrive changes nothing.
+// that did arrive changes nothing. A wrong value once is most likely a lost write,
+// and repaired at once; again, it may be an old answer, and the time in which more
+// of those come is let pass.
 func (s seat) readBack(ctx context.Context, step Step, inForce bool, tries int) (Reading, error) {
 	r := Reading{Output: step.Output, Param: step.Param, InForce: inForce, Wanted: s.Profile.Words(step.Param, step.Want)}
 	for try := 1; ; try++ {
-		got := step.Want
+		got, asked := step.Want, time.Now()
 		err := s.ask(ctx, step.Param, inForce, &got)
 		switch {
 		case ctx.Err() != nil:
@@ -297,6 +299,9 @@ func (s seat) readBack(ctx context.Context, step Step, inForce bool, tries int) 
 		}
 		if try >= tries {
 			return r, err
+		}
+		if try > 1 && r.Got != "no answer" {
+			wait(ctx, asked.Add(s.Profile.Timeout))
 		}
 		_ = s.write(ctx, step)
 	}

@@ -27,7 +27,7 @@ func (w *Wire) Read(ctx context.Context) ([]engine.Setting, error) {
 	asking, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
 	// One that does not answer is enough to give up.
-	seen := w.see(asking, w.Readable(), false, func(err error) { cancel(err) })
+	seen := w.see(asking, w.Readable(), reading, func(err error) { cancel(err) })
 	if asking.Err() != nil && ctx.Err() == nil {
 		return nil, context.Cause(asking)
 	}
@@ -66,7 +66,7 @@ func Settings(seen []Seen) ([]engine.Setting, error) {
 // answer carry a number an old answer is none, and only the writes are waited for.
 func (w *Wire) Look(ctx context.Context, outputs []int) []Seen {
 	w.quiet(ctx, outputs)
-	return w.see(ctx, outputs, true, func(error) {})
+	return w.see(ctx, outputs, looking, func(error) {})
 }
 
 // quiet waits until nothing of ours about these outputs is under way. All of
@@ -107,14 +107,24 @@ func (s seat) left() {
 	s.last[s.channel] = time.Now()
 }
 
+// care is with how much of it outputs are asked for: how many times as often as
+// the profile says, as more hangs on a look; and a look asks for what is in force
+// as well.
+type care int
+
+const (
+	reading care = 1
+	looking care = 2
+)
+
 // see asks for outputs, all at once as far as their processors take it. failed
 // hears of the first failure of each.
-func (w *Wire) see(ctx context.Context, outputs []int, inForce bool, failed func(error)) []Seen {
+func (w *Wire) see(ctx context.Context, outputs []int, with care, failed func(error)) []Seen {
 	seen := make([]Seen, len(outputs))
 	var all sync.WaitGroup
 	for i, output := range outputs {
 		all.Go(func() {
-			if seen[i] = w.seats[output].see(ctx, inForce); seen[i].Err != nil {
+			if seen[i] = w.seats[output].see(ctx, with); seen[i].Err != nil {
 				failed(seen[i].Err)
 			}
 		})
@@ -125,7 +135,7 @@ func (w *Wire) see(ctx context.Context, outputs []int, inForce bool, failed func
 
 // see asks for every parameter of the output. The first that cannot be had ends
 // the others.
-func (s seat) see(ctx context.Context, inForce bool) Seen {
+func (s seat) see(ctx context.Context, with care) Seen {
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
 	seen := Seen{Setting: engine.Setting{Output: s.output}}
@@ -134,7 +144,7 @@ func (s seat) see(ctx context.Context, inForce bool) Seen {
 	var all sync.WaitGroup
 	for _, param := range s.Profile.Params() {
 		all.Go(func() {
-			got, limit, err := s.know(ctx, param, inForce)
+			got, limit, err := s.know(ctx, param, with)
 			mu.Lock()
 			defer mu.Unlock()
 			switch {
@@ -163,16 +173,16 @@ func (s seat) lowest(gainDB float64) bool {
 
 // know asks for one parameter until it is answered, and for the value in force
 // where there is one and it is wanted.
-func (s seat) know(ctx context.Context, param processor.Param, inForce bool) (got engine.Setting, limited string, err error) {
+func (s seat) know(ctx context.Context, param processor.Param, with care) (got engine.Setting, limited string, err error) {
 	got.Output = s.output
-	if err := s.again(ctx, param, false, &got); err != nil {
+	if err := s.again(ctx, param, false, with, &got); err != nil {
 		return got, "", err
 	}
-	if !inForce || s.Profile.Parameters[param].InForce == nil {
+	if with != looking || s.Profile.Parameters[param].InForce == nil {
 		return got, "", nil
 	}
 	real := got
-	if err := s.again(ctx, param, true, &real); err != nil {
+	if err := s.again(ctx, param, true, with, &real); err != nil {
 		return got, "", err
 	}
 	if !s.Profile.Same(param, got, real) {
@@ -186,9 +196,10 @@ func (s seat) limited(param processor.Param, stored, real engine.Setting) string
 		s.output, param, s.Profile.Words(param, stored), s.Profile.Words(param, real))
 }
 
-// again asks as often as the profile allows.
-func (s seat) again(ctx context.Context, param processor.Param, inForce bool, into *engine.Setting) error {
-	err := s.repeat(ctx, func() error { return s.ask(ctx, param, inForce, into) })
+// again asks until it is answered, but not for ever.
+func (s seat) again(ctx context.Context, param processor.Param, inForce bool, with care, into *engine.Setting) error {
+	tries := int(with) * s.Profile.Tries
+	err := s.repeat(ctx, tries, func() error { return s.ask(ctx, param, inForce, into) })
 	switch {
 	case err == nil:
 		return nil
@@ -196,11 +207,11 @@ func (s seat) again(ctx context.Context, param processor.Param, inForce bool, in
 		return fmt.Errorf("output %d: %s cannot be read: %w", s.output, param, err)
 	}
 	return fmt.Errorf("output %d: %s cannot be read: %w (asked %d times: is the processor on, and its address right?)",
-		s.output, param, err, s.Profile.Tries)
+		s.output, param, err, tries)
 }
 
-func (s seat) repeat(ctx context.Context, once func() error) (err error) {
-	for range s.Profile.Tries {
+func (s seat) repeat(ctx context.Context, tries int, once func() error) (err error) {
+	for range tries {
 		if err = once(); err == nil || errors.As(err, new(Refusal)) {
 			return err
 		}
@@ -263,7 +274,7 @@ func (w *Wire) Label(ctx context.Context, output int) (text string, has bool, er
 	if _, has := s.Profile.AskLabel(s.channel, 0); !has {
 		return "", false, nil
 	}
-	err = s.repeat(ctx, func() error {
+	err = s.repeat(ctx, s.Profile.Tries, func() error {
 		q, _ := s.Profile.AskLabel(s.channel, s.sequence.Add(1))
 		reply, err := s.exchange(ctx, q, false)
 		if err == nil {

@@ -36,7 +36,7 @@ func TestALateAnswerDeceivesAReadAndNoLook(t *testing.T) {
 			}
 			ctx, cancel := context.WithTimeout(t.Context(), 70*ms)
 			defer cancel()
-			w.see(ctx, []int{1}, false, func(error) {})
+			w.see(ctx, []int{1}, reading, func(error) {})
 			n.put(engine.Setting{Output: 1, Polarity: 1, GainDB: -3}) // somebody's hand
 			start := time.Now()
 			time.Sleep(8 * ms)
