@@ -98,8 +98,10 @@ func only(site engine.Site, open []channel) engine.Sheet {
 	return sheet
 }
 
-// arrival is when some channels arrive at a microphone, in the mean.
+// arrival is when the direct sound of some channels arrives at a microphone, in
+// the mean. Echoes are left out: rows that are timed by them no longer meet.
 func arrival(site engine.Site, open []channel, mic engine.Microphone) (float64, error) {
+	site.Ground, site.Walls = 0, nil
 	return field.Arrival(site, only(site, open), mic)
 }
 

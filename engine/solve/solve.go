@@ -22,8 +22,8 @@ import (
 //     loudest.
 //
 // All but plain match the rows' levels behind, as Null does. When a row
-// arrives is the mean over its sources, each counted by its amplitude at the
-// microphone (field.Arrival).
+// arrives is the mean over the direct sound of its sources, each counted by its
+// amplitude at the microphone (field.Arrival without ground and walls).
 //
 // Within a row AsPlaced outputs keep the delays against each other that their
 // BendSec gives them; the others arrive together at the front microphone. Each
@@ -40,7 +40,10 @@ func Solve(site engine.Site, r engine.Ranges) (engine.Sheet, error) {
 	switch {
 	case site.Aim != nil:
 		z, err := SolveZone(context.Background(), site, r, nil)
-		return z.Sheet, err
+		if err != nil {
+			return engine.Sheet{}, err
+		}
+		return z.Sheet, nil
 	case len(site.Groups) == 0:
 		return Null(site, r)
 	}

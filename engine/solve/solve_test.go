@@ -474,7 +474,6 @@ func TestWhatAGroupCannotDoIsSaid(t *testing.T) {
 		{`group "left", end-fire: the site has no front microphone`, func(s *engine.Site, _ *engine.Ranges) { s.Microphones = s.Microphones[1:] }},
 		{`group "left", end-fire: output 1 feeds no source`, func(s *engine.Site, _ *engine.Ranges) { s.Sources = s.Sources[1:] }},
 		{`the outputs need delays`, func(s *engine.Site, r *engine.Ranges) { r.DelaySec.Max = 0.002 }},
-		{`an aim`, func(s *engine.Site, _ *engine.Ranges) { s.Aim = &engine.Aim{HeadroomDB: 3} }},
 	} {
 		site, r := pairs(), usual
 		test.spoil(&site, &r)
