@@ -261,7 +261,7 @@ func draw(seed, n uint64) *plan {
 	p := &plan{rng: rng, before: random(), after: random(), at: map[string]time.Duration{}}
 	p.storm = &storm{
 		to: newDevice(p.before), start: time.Now(), seen: map[uint64]uint64{}, ceiling: 6,
-		weather: weather{seed: seed ^ n<<20, slowest: time.Duration(1 + rng.IntN(45)*int(time.Millisecond))},
+		weather: weather{seed: seed ^ n<<20, slowest: time.Duration(1 + rng.IntN(49)*int(time.Millisecond))},
 	}
 	often := func(share float64) bool { return rng.Float64() < share }
 	if often(0.7) {
@@ -315,7 +315,8 @@ func (p *plan) foreign(event string) {
 
 func stormy() processor.Profile {
 	p := kindOf()
-	p.Late = 100 * time.Millisecond // there and back at the slowest is less
+	p.Timeout = 40 * time.Millisecond // many answers come later
+	p.Late = 100 * time.Millisecond   // there and back at the slowest is less
 	return p
 }
 
