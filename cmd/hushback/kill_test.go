@@ -20,7 +20,7 @@ import (
 func TestKilledInTheMiddleOfAChange(t *testing.T) {
 	rig := newRig(t)
 	found := rig.Processor.Settings()
-	for _, n := range []int{1, 5, 11, 19, 23, 30} {
+	for _, n := range []int{3, 5, 11, 19, 23, 30} {
 		t.Run(fmt.Sprintf("after write %d", n), func(t *testing.T) {
 			state := stateFolderFor(t)
 			before := rig.Processor.Writes()
