@@ -100,7 +100,7 @@ func TestCrashAtAnyMoment(t *testing.T) {
 		if rng.IntN(2) == 0 {
 			c.write = 1 + rng.IntN(110)
 		}
-		c.after = time.Duration(rng.IntN(9000)) * time.Millisecond
+		c.after = time.Duration(rng.IntN(16000)) * time.Millisecond
 		if rng.IntN(3) == 0 {
 			c.stuck, c.stuckAt = 1+rng.IntN(4), 1+rng.IntN(40)
 		}
