@@ -61,25 +61,33 @@ func (s *storm) fates(way string, packet []byte) (when []time.Duration, damaged 
 	s.mu.Lock()
 	s.seen[h.Sum64()]++
 	nth := s.seen[h.Sum64()]
+	now, start := s.weather, s.start
 	s.mu.Unlock()
-	rng := rand.New(rand.NewPCG(s.seed, h.Sum64()^nth<<32))
-	if now := time.Since(s.start); now >= s.silentFrom && now < s.silentUntil || rng.Float64() < s.loss {
+	rng := rand.New(rand.NewPCG(now.seed, h.Sum64()^nth<<32))
+	if passed := time.Since(start); passed >= now.silentFrom && passed < now.silentUntil || rng.Float64() < now.loss {
 		return nil, nil
 	}
 	copies := 1
-	for rng.Float64() < s.double/2 && copies < 4 {
+	for rng.Float64() < now.double/2 && copies < 4 {
 		copies++
 	}
 	for range copies {
 		copied := slices.Clone(packet)
-		if rng.Float64() < s.corrupt {
+		if rng.Float64() < now.corrupt {
 			copied[rng.IntN(len(copied))] ^= byte(1 + rng.IntN(255))
 		}
 		// Nobody's time is anybody else's, so that the order is always the same.
-		when = append(when, time.Duration(1+rng.Int64N(int64(s.slowest))))
+		when = append(when, time.Duration(1+rng.Int64N(int64(now.slowest))))
 		damaged = append(damaged, copied)
 	}
 	return when, damaged
+}
+
+// turn changes the weather from now on.
+func (s *storm) turn(w weather) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.weather, s.start = w, time.Now()
 }
 
 func (s *storm) carry(way string, m osc.Message, arrived func(osc.Message)) {
@@ -334,14 +342,16 @@ func trial(t *testing.T, seed, n uint64, path string) string {
 	c, err := New(cfg)
 	must(t, err)
 	calm := p.storm.weather // the weather begins once there is a dry run
-	p.storm.weather = weather{seed: calm.seed, slowest: calm.slowest}
+	p.storm.turn(weather{seed: calm.seed, slowest: calm.slowest})
 	d, err := c.DryRun(t.Context(), engine.Sheet{Settings: p.after})
 	must(t, err)
 	confirmed, err := c.Confirm(d.Digest, Consent{})
 	must(t, err)
-	p.storm.start, p.storm.weather = time.Now(), calm
+	p.storm.turn(calm)
 	if p.stuck != "" {
+		p.storm.to.mu.Lock()
 		p.storm.to.stuck = func(address string, _ any) bool { return address == p.stuck }
+		p.storm.to.mu.Unlock()
 	}
 	// Somebody else's hand counts until the decision to keep.
 	var hands []*time.Timer
