@@ -318,8 +318,12 @@ func (c *Conn) await(ctx context.Context, n int) (left departures, err error) {
 	case <-ctx.Done():
 		return nil, ctx.Err()
 	}
+	gap := time.Until(left.due(n, c.options.Gap))
+	if gap <= 0 { // a timer for nothing costs more than the sending
+		return left, nil
+	}
 	select {
-	case <-time.After(time.Until(left.due(n, c.options.Gap))):
+	case <-time.After(gap):
 		return left, nil
 	case <-ctx.Done():
 		c.turn <- left

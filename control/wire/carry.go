@@ -47,7 +47,7 @@ type run struct {
 // Carry sends steps and reads them back in phases: what is muted is muted
 // before a value moves, and an output is opened only once its values are read
 // back. A phase is over on all processors before the next begins on any. tell
-// hears, one call at a time, of every phase sent and every reading.
+// hears, one call at a time, of every phase sent and of the readings as they come.
 //
 // It returns the readings, ascending, and for each output in doubt why. On the
 // way back each value is tried twice as often, and nothing is made louder before
@@ -158,7 +158,7 @@ func (r *run) send(ctx context.Context, phase []Step) {
 	}
 	all.Wait()
 	r.sent += len(phase)
-	r.tell(r.sent, r.readings)
+	r.tell(r.sent, slices.Clone(r.readings))
 }
 
 // sendAll hands messages over. One that could not be handed over is as good as
@@ -171,48 +171,70 @@ func (l *link) sendAll(ctx context.Context, messages []osc.Message, to []seat) {
 	}
 }
 
+// result is what came of one step.
+type result struct {
+	step     Step
+	readings []Reading
+	err      error
+}
+
 // settle reads a phase back, all of its values at once.
 func (r *run) settle(ctx context.Context, phase, steps []Step) {
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
-	type result struct {
-		step     Step
-		readings []Reading
-		err      error
-	}
-	results := make(chan result)
+	results := make(chan result, len(phase))
 	asked := 0
-	for _, step := range phase {
-		if r.doubts[step.Output] != nil {
-			continue // one parameter in doubt is enough, the next would only take time
-		}
-		asked++
-		go func() {
-			readings, err := r.w.seats[step.Output].settle(ctx, step, r.with)
-			results <- result{step, readings, err}
-		}()
-	}
-	for range asked {
-		got := <-results
-		set := r.stands[got.step.Output]
-		set.Output = got.step.Output
-		put(got.step.Param, got.step.Want, &set)
-		r.stands[got.step.Output] = r.w.Stored(set)
-		for _, reading := range got.readings {
-			r.readings = withReading(r.readings, reading)
-		}
-		r.tell(r.sent, r.readings)
-		switch {
-		case got.err == nil || r.doubts[got.step.Output] != nil:
-		case r.with == GiveUp && len(r.doubts) > 0: // it gave up for the first one's sake
-		case r.with == GoOn && got.step.stage == lowering: // makeSure will tell
-		case r.with == GoOn && got.step.stage == muting && opened(steps, got.step.Output):
-		default:
-			r.doubts[got.step.Output] = got.err
-			if r.with == GiveUp {
-				cancel(got.err)
+	for _, l := range r.w.links {
+		var mine []Step
+		for _, step := range phase {
+			// One parameter in doubt is enough, the next would only take time.
+			if r.w.seats[step.Output].link == l && r.doubts[step.Output] == nil {
+				mine = append(mine, step)
 			}
 		}
+		asked += len(mine)
+		l.spread(len(mine), func(i int) {
+			readings, err := r.w.seats[mine[i].Output].settle(ctx, mine[i], r.with)
+			results <- result{mine[i], readings, err}
+		})
+	}
+	var told time.Time
+	for ; asked > 0; asked-- {
+		r.note(<-results, steps)
+		if r.with == GiveUp && len(r.doubts) > 0 {
+			cancel(errEnough)
+		}
+		if asked == 1 || time.Since(told) > tellEvery {
+			r.tell(r.sent, slices.Clone(r.readings))
+			told = time.Now()
+		}
+	}
+}
+
+// tellEvery is how often readings are told of while they come: faster than
+// anybody reads.
+const tellEvery = 20 * time.Millisecond
+
+// errEnough is why what is still asked is not waited for.
+var errEnough = errors.New("another value could not be brought to where it should be")
+
+// note takes down what came of one step.
+func (r *run) note(got result, steps []Step) {
+	output := got.step.Output
+	set := r.stands[output]
+	set.Output = output
+	put(got.step.Param, got.step.Want, &set)
+	r.stands[output] = r.w.Stored(set)
+	for _, reading := range got.readings {
+		r.readings = withReading(r.readings, reading)
+	}
+	switch {
+	case got.err == nil || r.doubts[output] != nil:
+	case r.with == GiveUp && len(r.doubts) > 0: // it gave up for the first one's sake
+	case r.with == GoOn && got.step.stage == lowering: // makeSure will tell
+	case r.with == GoOn && got.step.stage == muting && opened(steps, output):
+	default:
+		r.doubts[output] = got.err
 	}
 }
 
@@ -278,24 +300,25 @@ func (s seat) readBack(ctx context.Context, step Step, inForce bool, tries int) 
 	for try := 1; ; try++ {
 		got, asked := step.Want, time.Now()
 		err := s.ask(ctx, step.Param, inForce, &got)
+		if err == nil && s.Profile.Same(step.Param, step.Want, got) && ctx.Err() == nil {
+			r.Got, r.Same = s.Profile.Words(step.Param, got), true
+			return r, nil
+		}
 		switch {
 		case ctx.Err() != nil:
 			return r, context.Cause(ctx)
 		case err != nil:
-			r.Got, r.Same = "no answer", false
+			r.Got = "no answer"
 			if errors.As(err, new(Refusal)) {
 				r.Got, try = "refused", tries
 			}
 			err = fmt.Errorf("output %d: %s: wanted %s: %w", step.Output, step.Param, r.Wanted, err)
 		default:
-			r.Got, r.Same = s.Profile.Words(step.Param, got), s.Profile.Same(step.Param, step.Want, got)
+			r.Got = s.Profile.Words(step.Param, got)
 			err = fmt.Errorf("output %d: %s: wanted %s, got %s", step.Output, step.Param, r.Wanted, r.Got)
 			if inForce {
 				err = errors.New(s.limited(step.Param, step.Want, got))
 			}
-		}
-		if r.Same {
-			return r, nil
 		}
 		if try >= tries {
 			return r, err
@@ -321,8 +344,7 @@ func (w *Wire) Longest(steps []Step) time.Duration {
 }
 
 // withReading is readings with r in its place, ascending by output and
-// parameter, the value in force after the one stored. It is a new slice each
-// time, as the old one was handed out.
+// parameter, the value in force after the one stored.
 func withReading(readings []Reading, r Reading) []Reading {
 	order := func(r Reading) int {
 		n := 2 * (r.Output*len(processor.Params) + int(r.Param))
@@ -331,7 +353,6 @@ func withReading(readings []Reading, r Reading) []Reading {
 		}
 		return n
 	}
-	readings = slices.Clone(readings)
 	at, found := slices.BinarySearchFunc(readings, r, func(a, b Reading) int { return order(a) - order(b) })
 	if found {
 		readings[at] = r

@@ -217,8 +217,8 @@ func TestNothingIsRaisedOnAnOldAnswer(t *testing.T) {
 		there1, err := w.Way(PartSend, []engine.Setting{after}, []engine.Setting{before})
 		must(t, err)
 		n.copies = func(way string, m osc.Message) []time.Duration {
-			if way == back && m.Address == "/out/1/mute" {
-				return []time.Duration{0, 60 * ms} // every answer twice, the second late
+			if way == back && m.Address == "/out/1/mute" && m.Args[0] == any(int32(1)) {
+				return []time.Duration{0, 30 * ms} // "muted" twice, the second late
 			}
 			return []time.Duration{0}
 		}

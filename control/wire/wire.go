@@ -119,6 +119,19 @@ func atOnce(p processor.Profile) int {
 	return max(1, min(mostAsking, int(p.Timeout/2/p.Gap)))
 }
 
+// spread does n things on goroutines of its own, as many at once as questions may
+// be under way.
+func (l *link) spread(n int, do func(i int)) {
+	var next atomic.Int64
+	for range min(n, cap(l.asking)) {
+		go func() {
+			for i := next.Add(1) - 1; i < int64(n); i = next.Add(1) - 1 {
+				do(int(i))
+			}
+		}()
+	}
+}
+
 // seat gives an output its place.
 func (w *Wire) seat(o engine.Output) error {
 	s := seat{link: w.links[0], output: o.Number, channel: o.Channel}
