@@ -48,7 +48,6 @@ func TestReadmeCommands(t *testing.T) {
 	}
 	for _, tr := range found {
 		t.Run(strings.Join(tr.args, " "), func(t *testing.T) {
-			t.Parallel()
 			var said bytes.Buffer // both outputs, as a terminal shows them
 			run(withPatience(t), tr.args, &said, &said)
 			got := strings.Split(strings.TrimRight(said.String(), "\n"), "\n")
