@@ -146,7 +146,7 @@ func (w *Wire) seat(o engine.Output) error {
 		s.link = w.links[i]
 	}
 	if s.channel < 1 || s.channel > s.Profile.Outputs {
-		return fmt.Errorf("output %d: profile %s has outputs 1 to %d", s.channel, s.Profile.Name, s.Profile.Outputs)
+		return fmt.Errorf("output %d: channel %d: profile %s has outputs 1 to %d", o.Number, s.channel, s.Profile.Name, s.Profile.Outputs)
 	}
 	for _, other := range w.outputs {
 		if t, ok := w.seats[other.Number]; ok && t.link == s.link && t.channel == s.channel {
