@@ -18,15 +18,18 @@ import (
 )
 
 // writesOfAChange is how many writes a change takes when nothing goes wrong.
-func writesOfAChange(t *testing.T) int {
-	r := newRig(t)
-	r.apply(t.Context(), keep)
-	return r.line.writes()
+func writesOfAChange(t *testing.T) (writes int) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t)
+		r.apply(t.Context(), keep)
+		writes = r.line.writes()
+	})
+	return writes
 }
 
 func TestCancelAtEveryWrite(t *testing.T) {
 	t.Parallel()
-	for n := 1; n <= writesOfAChange(t); n++ {
+	for n, last := 1, writesOfAChange(t); n <= last; n++ {
 		synctest.Test(t, func(t *testing.T) {
 			what := fmt.Sprintf("cancelled at write %d", n)
 			r := newRig(t)
@@ -113,7 +116,7 @@ func TestCancelDuringTheProof(t *testing.T) {
 // and starts another on the same store.
 func TestCrashAtEveryWrite(t *testing.T) {
 	t.Parallel()
-	for n := 1; n <= writesOfAChange(t); n++ {
+	for n, last := 1, writesOfAChange(t); n <= last; n++ {
 		synctest.Test(t, func(t *testing.T) {
 			what := fmt.Sprintf("crashed at write %d", n)
 			r := newRig(t)

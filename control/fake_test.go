@@ -195,6 +195,19 @@ func (l *line) isSilent(query osc.Message) bool {
 	return l.silent != nil && l.silent(query)
 }
 
+// hang changes what the tests hang in, while others may be sending.
+func (l *line) hang(change func()) {
+	l.turn.Lock()
+	defer l.turn.Unlock()
+	change()
+}
+
+func (l *line) questions() int {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.asked
+}
+
 func (l *line) writes() int {
 	l.mu.Lock()
 	defer l.mu.Unlock()

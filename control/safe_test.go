@@ -57,7 +57,7 @@ func TestSafeRefusals(t *testing.T) {
 
 func TestSafeAtEveryWrite(t *testing.T) {
 	t.Parallel()
-	for n := 1; n <= writesOfAChange(t); n++ {
+	for n, last := 1, writesOfAChange(t); n <= last; n++ {
 		synctest.Test(t, func(t *testing.T) {
 			what := fmt.Sprintf("safe at write %d", n)
 			r := newRig(t)

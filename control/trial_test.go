@@ -250,6 +250,7 @@ type plan struct {
 	stuck         string
 	at            map[string]time.Duration // when somebody turns a knob, the device restarts, safe is pressed
 
+	mu     sync.Mutex
 	hand   time.Time        // when the device was last touched by another's hand
 	behind []engine.Setting // and what it held just before
 }
@@ -305,6 +306,8 @@ func draw(seed, n uint64) *plan {
 // foreign is what somebody else does to the device, and what its own restart
 // does.
 func (p *plan) foreign(event string) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
 	p.hand, p.behind = time.Now(), nil
 	for output := 1; output <= 4; output++ {
 		p.behind = append(p.behind, p.storm.to.get(output))
@@ -319,6 +322,13 @@ func (p *plan) foreign(event string) {
 			p.storm.to.put(engine.Setting{Output: output, Polarity: 1, GainDB: -40})
 		}
 	}
+}
+
+// untouched reports whether nobody else was at the device for so long.
+func (p *plan) untouched(long time.Duration) bool {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return time.Since(p.hand) > long
 }
 
 func stormy() processor.Profile {
@@ -396,7 +406,7 @@ func trial(t *testing.T, seed, n uint64, path string) string {
 		}
 	}
 	time.Sleep(time.Minute) // what is still under way arrives, and must change nothing
-	if time.Since(p.hand) > time.Minute+time.Second {
+	if p.untouched(time.Minute + time.Second) {
 		p.judge(t, what+", a minute later", last)
 	}
 	return how
@@ -405,6 +415,8 @@ func trial(t *testing.T, seed, n uint64, path string) string {
 // judge holds what a state says against the device.
 func (p *plan) judge(t *testing.T, what string, state State) string {
 	t.Helper()
+	p.mu.Lock()
+	defer p.mu.Unlock()
 	exactly := func(want []engine.Setting, but []int) {
 		t.Helper()
 		// What another's hand does in the moment of a last look, no look can know of.

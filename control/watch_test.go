@@ -103,14 +103,16 @@ func TestOneFalseAnswerIsNoStranger(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		w := watch(t, 4*time.Second)
 		n := 0
-		w.line.silent = func(m osc.Message) bool { // the hand is gone before the second look
-			if m.Address == "/out/3/delay" {
-				if n++; n == 3 {
-					w.turn(3, func(s *engine.Setting) { s.DelaySec = 0.1 })
+		w.line.hang(func() {
+			w.line.silent = func(m osc.Message) bool { // the hand is gone before the second look
+				if m.Address == "/out/3/delay" {
+					if n++; n == 3 {
+						w.turn(3, func(s *engine.Setting) { s.DelaySec = 0.1 })
+					}
 				}
+				return false
 			}
-			return false
-		}
+		})
 		go func() {
 			for range 19_000 {
 				time.Sleep(time.Millisecond)
@@ -121,10 +123,10 @@ func TestOneFalseAnswerIsNoStranger(t *testing.T) {
 		}()
 		time.Sleep(20 * time.Second)
 		equal(t, "told", w.told(), []string(nil))
+		w.stop()
 		if n < 4 {
 			t.Errorf("asked %d times only", n)
 		}
-		w.stop()
 	})
 }
 
@@ -193,9 +195,9 @@ func TestAWatchGivesWay(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		w := watch(t, 4*time.Second)
 		var deaf atomic.Bool
-		w.line.silent = func(m osc.Message) bool { return deaf.Load() }
+		w.line.hang(func() { w.line.silent = func(osc.Message) bool { return deaf.Load() } })
 		deaf.Store(true)
-		for w.line.asked = 0; w.line.asked == 0; {
+		for before := w.line.questions(); w.line.questions() == before; {
 			time.Sleep(time.Millisecond) // until a look hangs
 		}
 		deaf.Store(false)
@@ -208,25 +210,27 @@ func TestAWatchGivesWay(t *testing.T) {
 
 		_, confirmed := w.confirmed()
 		state, err := w.Apply(t.Context(), confirmed, listen, func(context.Context, Held) Decision {
-			asked := w.line.asked
+			asked := w.line.questions()
 			time.Sleep(20 * time.Second)
-			equal(t, "questions while a change is held", w.line.asked, asked)
+			equal(t, "questions while a change is held", w.line.questions(), asked)
 			return Keep
 		})
 		if _, kept := state.(Kept); !kept || err != nil {
 			t.Errorf("%+v, %v", state, err)
 		}
 
+		w.device.mu.Lock()
 		w.device.stuck = func(a string, _ any) bool { return a == "/out/2/polarity" }
+		w.device.mu.Unlock()
 		w.turn(2, func(s *engine.Setting) { s.Polarity = -1 })
 		if state, err := w.Safe(t.Context()); err != nil {
 			t.Error(err)
 		} else if _, adrift := state.(Adrift); !adrift {
 			t.Errorf("%+v", state)
 		}
-		asked := w.line.asked
+		asked := w.line.questions()
 		time.Sleep(20 * time.Second)
-		equal(t, "questions while adrift", w.line.asked, asked)
+		equal(t, "questions while adrift", w.line.questions(), asked)
 		if err := w.Accept(t.Context()); !errors.Is(err, ErrAdrift) {
 			t.Errorf("accepted while adrift: %v", err)
 		}
@@ -243,7 +247,7 @@ func TestAWatchOfASilentProcessorGoesOn(t *testing.T) {
 		equal(t, "told", len(w.told()), 1)
 		var deaf atomic.Bool
 		deaf.Store(true)
-		w.line.silent = func(osc.Message) bool { return deaf.Load() }
+		w.line.hang(func() { w.line.silent = func(osc.Message) bool { return deaf.Load() } })
 		time.Sleep(20 * time.Second)
 		equal(t, "told while it is silent", w.told(), []string(nil))
 		equal(t, "strange while it is silent", len(w.Strangers()), 1)
