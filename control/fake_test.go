@@ -178,11 +178,12 @@ func (l *line) Ask(ctx context.Context, query osc.Message, answers func(osc.Mess
 	l.asked++
 	dead := l.dead != nil && len(l.sent) >= l.deadAt
 	l.mu.Unlock()
+	silent := l.isSilent(query)
 	l.to.mu.Lock()
 	value, ok := l.to.values[query.Address]
 	l.to.mu.Unlock()
 	reply := osc.Message{Address: query.Address, Args: []any{value}}
-	if dead || !ok || l.isSilent(query) || !answers(reply) {
+	if dead || !ok || silent || !answers(reply) {
 		<-ctx.Done()
 		return osc.Message{}, fmt.Errorf("no answer to %s: %w", query.Address, ctx.Err())
 	}

@@ -98,17 +98,22 @@ func TestAStrangerIsNoticed(t *testing.T) {
 	})
 }
 
-// TestOneFalseAnswerIsNoStranger: a damaged answer is not told of.
+// TestOneFalseAnswerIsNoStranger: a damaged answer is not told of, nor two of
+// different values in the two looks.
 func TestOneFalseAnswerIsNoStranger(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		w := watch(t, 4*time.Second)
-		n := 0
+		n, first := 0, time.Time{}
 		w.line.hang(func() {
 			w.line.silent = func(m osc.Message) bool { // the hand is gone before the second look
 				if m.Address == "/out/3/delay" {
 					if n++; n == 3 {
 						w.turn(3, func(s *engine.Setting) { s.DelaySec = 0.1 })
+						first = time.Now()
 					}
+				}
+				if m.Address == "/out/3/gain" && n >= 3 && time.Since(first) > 50*time.Millisecond && time.Since(first) < time.Second {
+					w.turn(3, func(s *engine.Setting) { s.GainDB = -30 })
 				}
 				return false
 			}
@@ -116,8 +121,8 @@ func TestOneFalseAnswerIsNoStranger(t *testing.T) {
 		go func() {
 			for range 19_000 {
 				time.Sleep(time.Millisecond)
-				if w.device.get(3).DelaySec > 0.09 {
-					w.turn(3, func(s *engine.Setting) { s.DelaySec = 0.00557 })
+				if set := w.device.get(3); set.DelaySec > 0.09 || set.GainDB < -29 {
+					w.turn(3, func(s *engine.Setting) { s.DelaySec, s.GainDB = 0.00557, -7.8 })
 				}
 			}
 		}()

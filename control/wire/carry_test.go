@@ -296,6 +296,28 @@ func TestWhatIsACourtesyOnTheWayBack(t *testing.T) {
 	}
 }
 
+// TestOldAnswersAreLetPass: more old answers come, all at once, than a value may
+// be tried.
+func TestOldAnswersAreLetPass(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		n := newNet(randomGains(-60)...)
+		w := over(t, kind(), n)
+		to := []engine.Setting{{Output: 1, Polarity: 1, GainDB: -50}}
+		steps, err := w.Way(PartSend, to, to)
+		must(t, err)
+		old := osc.Message{Address: "/out/1/gain", Args: []any{-60.0}}
+		for range 20 {
+			for after := range 10 {
+				time.AfterFunc(time.Duration(1+after)*ms, func() { n.deliver(old) })
+			}
+		}
+		n.copies = func(way string, _ osc.Message) []time.Duration { return []time.Duration{12 * ms} }
+		if _, doubts := w.Carry(t.Context(), steps, GiveUp, nobody); len(doubts) > 0 {
+			t.Error(doubts)
+		}
+	})
+}
+
 // TestTheFirstFailureEndsThePhase: the others are not waited for.
 func TestTheFirstFailureEndsThePhase(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
@@ -321,10 +343,19 @@ func TestTheFirstFailureEndsThePhase(t *testing.T) {
 		if want := w.Writes(); want != 4+2 { // the gains, and output 2's twice more
 			t.Errorf("%d writes", want)
 		}
-		start = time.Now()
+		start, n.log = time.Now(), nil
 		_, doubts = w.Carry(t.Context(), steps, GoOn, nobody)
 		if len(doubts) != 1 || doubts[2] == nil {
 			t.Errorf("%v", doubts)
+		}
+		tried := 0
+		for _, line := range n.log {
+			if strings.Contains(line, "/out/2/gain") {
+				tried++
+			}
+		}
+		if tried != 2*3 {
+			t.Errorf("on the way back output 2's gain was sent %d times, want twice as often as 3", tried)
 		}
 		if longest := w.Longest(steps); time.Since(start) > longest {
 			t.Errorf("took %v, more than %v", time.Since(start), longest)
