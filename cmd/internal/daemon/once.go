@@ -74,7 +74,7 @@ func Safe(ctx context.Context, home Home, site engine.Site, profiles []processor
 func rested(s control.State) (string, error) {
 	switch s := s.(type) {
 	case control.RolledBack:
-		return "the processor is back to " + s.To + ", read back to make sure", nil
+		return "the processor is back to " + dashboard.BackTo(s), nil
 	case control.Adrift:
 		return "", adrift(s.Outputs, s.Reason)
 	default:
@@ -121,7 +121,7 @@ func (n Note) Safe(ctx context.Context) (string, error) {
 		case err != nil:
 			return "", err
 		case s.Doing == "" && s.State == dashboard.StateName(control.RolledBack{}) && s.To == control.ToSafe:
-			return "the daemon returned the processor to " + s.To + ", read back to make sure", nil
+			return "the daemon returned the processor to " + dashboard.BackTo(control.RolledBack{To: s.To, Blind: s.Blind}), nil
 		case s.Doing == "" && len(s.InDoubt) > 0:
 			return "", adrift(s.InDoubt, s.Reason)
 		case s.Doing == "":

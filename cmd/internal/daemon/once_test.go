@@ -39,6 +39,7 @@ func TestNoteAsksTheDaemonForTheSafePreset(t *testing.T) {
 		want, fail string
 	}{
 		{"done", askedDaemon{states: []string{`{"state":"measuring","doing":"rolling back"}`, `{"state":"rolled back","rolled_back_to":"the safe preset","doing":""}`}}, "safe preset, read back", ""},
+		{"done, unseen", askedDaemon{states: []string{`{"state":"rolled back","rolled_back_to":"the safe preset","blind_outputs":[1,2],"doing":""}`}}, "outputs 1 and 2 cannot be read back", ""},
 		{"adrift", askedDaemon{states: []string{`{"state":"adrift","outputs_in_doubt":[2,3],"reason":"no answer","doing":""}`}}, "", "outputs [2 3] may hold anything"},
 		{"another roll back", askedDaemon{states: []string{`{"state":"rolled back","rolled_back_to":"what stood before","doing":""}`}}, "", "rolled back what stood before instead of"},
 		{"refused", askedDaemon{refuse: true}, "", "no safe preset"},
@@ -90,6 +91,9 @@ func TestNoteOfADaemonThatIsGone(t *testing.T) {
 func TestRestedSaysHowItEnded(t *testing.T) {
 	if said, err := rested(control.RolledBack{To: control.ToSafe}); err != nil || !strings.Contains(said, control.ToSafe) {
 		t.Errorf("rolled back: %q, %v", said, err)
+	}
+	if said, err := rested(control.RolledBack{To: control.ToSafe, Blind: []int{3}}); err != nil || strings.Contains(said, "to make sure") {
+		t.Errorf("rolled back unseen: %q, %v", said, err)
 	}
 	_, err := rested(control.Adrift{Outputs: []int{2, 3}, Reason: "no answer"})
 	if err == nil || !strings.Contains(err.Error(), "[2 3]") {
