@@ -9,6 +9,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"hushback/cmd/internal/printout"
 	"hushback/configs"
 	"hushback/control/processor"
 	"hushback/engine"
@@ -48,15 +49,15 @@ practice come before anything that this program says.`,
 				return err
 			}
 			if asJSON {
-				err = printJSON(c.OutOrStdout(), tellSite(report, zoned))
+				err = printout.JSON(c.OutOrStdout(), printout.TellSite(report, zoned))
 			} else {
-				err = printReport(c.OutOrStdout(), report, zoned)
+				err = printout.Report(c.OutOrStdout(), report, zoned)
 			}
 			if err != nil || out == "" {
 				return err
 			}
-			files, err := drawReport(out, layout, report)
-			listFiles(c.ErrOrStderr(), files)
+			files, err := printout.DrawReport(out, layout, report)
+			printout.ListFiles(c.ErrOrStderr(), files)
 			return err
 		},
 	}
@@ -96,15 +97,15 @@ layouts of the file, or all treatments of a file without layouts.`,
 				return err
 			}
 			if asJSON {
-				err = printJSON(c.OutOrStdout(), tellComparison(comparison))
+				err = printout.JSON(c.OutOrStdout(), printout.TellComparison(comparison))
 			} else {
-				err = printComparison(c.OutOrStdout(), comparison)
+				err = printout.Comparison(c.OutOrStdout(), comparison)
 			}
 			if err != nil || out == "" {
 				return err
 			}
-			files, err := drawComparison(out, comparison)
-			listFiles(c.ErrOrStderr(), files)
+			files, err := printout.DrawComparison(out, comparison)
+			printout.ListFiles(c.ErrOrStderr(), files)
 			return err
 		},
 	}

@@ -3,7 +3,6 @@ package main
 import (
 	"cmp"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -11,6 +10,7 @@ import (
 	"slices"
 
 	"hushback/cmd/internal/dashboard"
+	"hushback/cmd/internal/printout"
 	"hushback/control"
 	"hushback/engine"
 	"hushback/verify"
@@ -19,35 +19,21 @@ import (
 // result is what a rehearsal with nobody present comes to; with --json it is
 // printed as it stands. Measured numbers are null when nothing was judged.
 type result struct {
-	Verdict      verify.Outcome `json:"verdict"`
-	Reasons      []string       `json:"reasons"`
-	NullHz       *float64       `json:"null_hz"`
-	NullDepthDB  *float64       `json:"null_depth_db"`
-	AtTargetDB   *float64       `json:"at_target_db"`
-	ShortfallDB  *float64       `json:"sum_shortfall_db"`
-	TargetHz     float64        `json:"target_hz"`
-	Predicted    predicted      `json:"predicted"`
-	Sends        int            `json:"sends"`
-	Kept         bool           `json:"kept"`
-	Ended        string         `json:"ended"`
-	HoldsAsFound bool           `json:"holds_as_found"` // read from the processor at the very end
-	Sheet        []row          `json:"sheet"`
-	Fault        string         `json:"fault"`
-	Seed         uint64         `json:"seed"`
-}
-
-type predicted struct {
-	NullHz      float64 `json:"null_hz"`
-	NullDepthDB float64 `json:"null_depth_db"`
-	ShortfallDB float64 `json:"sum_shortfall_db"`
-}
-
-type row struct {
-	Output   int     `json:"output"`
-	DelayMS  float64 `json:"delay_ms"`
-	Polarity int     `json:"polarity"`
-	GainDB   float64 `json:"gain_db"`
-	label    string
+	Verdict      verify.Outcome     `json:"verdict"`
+	Reasons      []string           `json:"reasons"`
+	NullHz       *float64           `json:"null_hz"`
+	NullDepthDB  *float64           `json:"null_depth_db"`
+	AtTargetDB   *float64           `json:"at_target_db"`
+	ShortfallDB  *float64           `json:"sum_shortfall_db"`
+	TargetHz     float64            `json:"target_hz"`
+	Predicted    printout.Predicted `json:"predicted"`
+	Sends        int                `json:"sends"`
+	Kept         bool               `json:"kept"`
+	Ended        string             `json:"ended"`
+	HoldsAsFound bool               `json:"holds_as_found"` // read from the processor at the very end
+	Sheet        []printout.Row     `json:"sheet"`
+	Fault        string             `json:"fault"`
+	Seed         uint64             `json:"seed"`
 }
 
 // alone goes through the loop with nobody present and prints what it came to.
@@ -136,10 +122,10 @@ func (s *set) result(ctx context.Context, found []engine.Setting) (result, error
 	}
 	r := result{
 		Verdict: verify.Undecided, Reasons: reasons(v), TargetHz: v.Site.Target.NullHz,
-		Predicted: predicted{
-			NullHz:      round(v.Prediction.Summary.NullHz, 2),
-			NullDepthDB: round(v.Prediction.Summary.NullDepthDB, 1),
-			ShortfallDB: round(v.Prediction.Summary.SumShortfallDB, 2),
+		Predicted: printout.Predicted{
+			NullHz:      printout.Round(v.Prediction.Summary.NullHz, 2),
+			NullDepthDB: printout.Round(v.Prediction.Summary.NullDepthDB, 1),
+			ShortfallDB: printout.Round(v.Prediction.Summary.SumShortfallDB, 2),
 		},
 		Sends: s.daemon.Writes(), Ended: dashboard.StateName(v.State), HoldsAsFound: slices.Equal(now, found),
 		Fault: s.faultWords(), Seed: s.seed,
@@ -153,10 +139,7 @@ func (s *set) result(ctx context.Context, found []engine.Setting) (result, error
 		r.NullHz, r.NullDepthDB = number(m.NullHz, 2), number(m.NullDepthDB, 1)
 		r.AtTargetDB, r.ShortfallDB = number(m.AtTargetDB, 1), number(m.SumShortfallDB, 2)
 	}
-	for _, set := range v.Sheet.Settings {
-		output, _ := v.Site.Output(set.Output)
-		r.Sheet = append(r.Sheet, row{set.Output, round(set.DelaySec*1000, 3), set.Polarity, round(set.GainDB, 2), output.Label})
-	}
+	r.Sheet = printout.Rows(v.Site, v.Sheet)
 	return r, nil
 }
 
@@ -182,19 +165,13 @@ func reasons(v dashboard.View) []string {
 
 func (r result) print(w io.Writer, asJSON bool) error {
 	if asJSON {
-		encoder := json.NewEncoder(w)
-		encoder.SetIndent("", "  ")
-		return encoder.Encode(r)
+		return printout.JSON(w, r)
 	}
 	line := func(name, format string, args ...any) {
 		fmt.Fprintf(w, "%-9s "+format+"\n", append([]any{name}, args...)...)
 	}
 	for _, s := range r.Sheet {
-		polarity := "normal"
-		if s.Polarity < 0 {
-			polarity = "reversed"
-		}
-		line(fmt.Sprintf("output %d", s.Output), "%6.2f ms  %5.1f dB  polarity %-8s  %s", s.DelayMS, s.GainDB, polarity, s.label)
+		line(fmt.Sprintf("output %d", s.Output), "%s", s)
 	}
 	p := r.Predicted
 	line("predicted", "null at %.1f Hz, %.0f dB deep; sum in front %.1f dB short of coherent", p.NullHz, -p.NullDepthDB, p.ShortfallDB)
@@ -216,16 +193,11 @@ func (r result) print(w io.Writer, asJSON bool) error {
 	return nil
 }
 
-func round(v float64, digits int) float64 {
-	scale := math.Pow10(digits)
-	return math.Round(v*scale) / scale
-}
-
 // number is a rounded number for JSON, nil for what JSON cannot say.
 func number(v float64, digits int) *float64 {
 	if math.IsNaN(v) || math.IsInf(v, 0) {
 		return nil
 	}
-	v = round(v, digits)
+	v = printout.Round(v, digits)
 	return &v
 }

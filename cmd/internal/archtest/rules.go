@@ -48,8 +48,9 @@ func arrows() map[string][]string {
 		"cmd/internal/emulated":          {"engine", "control/osc"},
 		"cmd/internal/rehearsal":         {"engine/...", "control/osc", "verify/feed", "cmd/internal/emulated"},
 		"cmd/internal/daemon":            {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/dashboard"},
+		"cmd/internal/printout":          {"engine/..."},
 		"cmd/internal/archtest":          {},
-		"cmd/hushback":                   {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/daemon", "cmd/internal/dashboard", "cmd/internal/emulated", "cmd/internal/rehearsal"},
+		"cmd/hushback":                   {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/daemon", "cmd/internal/dashboard", "cmd/internal/emulated", "cmd/internal/printout", "cmd/internal/rehearsal"},
 	}
 }
 

@@ -1,7 +1,8 @@
-package main
+// Package printout says on paper and screen what was worked out of a site: text
+// for a terminal, JSON for programs, pictures for a folder.
+package printout
 
 import (
-	"encoding/json"
 	"fmt"
 	"io"
 	"math"
@@ -10,106 +11,20 @@ import (
 	"text/tabwriter"
 
 	"hushback/engine"
-	"hushback/engine/coverage"
 	"hushback/engine/design"
 	"hushback/engine/layout"
 	"hushback/engine/solve"
 )
 
-// told is a report as it is printed with --json.
-type told struct {
-	Job        string             `json:"job"`
-	TargetHz   float64            `json:"target_hz"`
-	SoundSpeed float64            `json:"sound_speed_m_s"`
-	Sheet      []row              `json:"sheet"`
-	StakeOut   []layout.Stake     `json:"stake_out"`
-	Predicted  toldPrediction     `json:"predicted"`
-	Findings   []design.Finding   `json:"findings"`
-	Warnings   []design.Finding   `json:"warnings"`
-	Openings   []coverage.Opening `json:"openings"`
-	Triangles  []design.Triangle  `json:"triangles"`
-	Zones      []design.Zone      `json:"zones"`
-	Sides      []design.Sides     `json:"sides"`
-	Treated    []design.Treated   `json:"treatments"`
-	Search     *toldSearch        `json:"search,omitempty"` // only of a site with an aim
-}
-
-// toldSearch is what the search for an aim found beside what no processing with
-// these sources could exceed.
-type toldSearch struct {
-	MeanDB   float64   `json:"mean_db"`
-	BoundDB  float64   `json:"bound_db"`
-	Complete bool      `json:"complete"` // false: interrupted, the best so far
-	FreqHz   []float64 `json:"freq_hz"`
-	RatioDB  []float64 `json:"ratio_db"`
-	Bounds   []float64 `json:"bound_at_freq_db"`
-	CostDB   []float64 `json:"headroom_cost_db"`
-}
-
-type toldPrediction struct {
-	predicted
-	AtTargetDB     float64 `json:"at_target_db"`
-	HeadroomCostDB float64 `json:"headroom_cost_db"`
-	QuietDB        float64 `json:"quiet_db"`
-}
-
-func tellSite(r design.Report, z *solve.Zoned) told {
-	sum := r.Prediction.Summary
-	t := told{
-		Job: r.Site.Job, TargetHz: r.Site.Target.NullHz, SoundSpeed: r.Prediction.SoundSpeed,
-		Sheet: rows(r.Site, r.Sheet), StakeOut: layout.StakeOut(r.Site),
-		Predicted: toldPrediction{
-			predicted:  predicted{sum.NullHz, sum.NullDepthDB, sum.SumShortfallDB},
-			AtTargetDB: sum.AtTargetDB, HeadroomCostDB: r.Prediction.HeadroomCostDB, QuietDB: r.Prediction.QuietDB,
-		},
-		Findings: r.Findings, Warnings: r.Warnings, Openings: r.Openings, Triangles: r.Triangles,
-		Zones: r.Zones, Sides: r.Sides, Treated: r.Treated,
-	}
-	if z != nil {
-		t.Search = &toldSearch{z.Mean, z.Bound, z.Complete, z.FreqHz, z.RatioDB, z.BoundDB, z.CostDB}
-	}
-	return t
-}
-
-// rows are a sheet's settings for people, as far as any processor goes.
-func rows(site engine.Site, sheet engine.Sheet) []row {
-	all := make([]row, len(sheet.Settings))
-	for i, set := range sheet.Settings {
-		output, _ := site.Output(set.Output)
-		all[i] = row{set.Output, round(set.DelaySec*1000, 3), set.Polarity, round(set.GainDB, 2), output.Label}
-	}
-	return all
-}
-
-type toldComparison struct {
-	Names []string     `json:"names"`
-	Rows  []design.Row `json:"rows"`
-	Sites []told       `json:"sites"`
-}
-
-func tellComparison(c design.Comparison) toldComparison {
-	t := toldComparison{Names: c.Names, Rows: c.Rows()}
-	for _, r := range c.Reports {
-		t.Sites = append(t.Sites, tellSite(r, nil))
-	}
-	return t
-}
-
-func printJSON(w io.Writer, v any) error {
-	encoder := json.NewEncoder(w)
-	encoder.SetIndent("", "  ")
-	return encoder.Encode(v)
-}
-
-// printReport says everything of a report on a screen of 80 columns or so.
-func printReport(w io.Writer, r design.Report, z *solve.Zoned) error {
+// Report says everything of a report on a screen of 80 columns or so.
+func Report(w io.Writer, r design.Report, z *solve.Zoned) error {
 	p := &page{w: w}
 	p.say("%s", r.Site.Job)
 	t := r.Site.Target
 	p.say("null wanted at %.1f Hz, range %.0f to %.0f Hz; sound travels %.1f m/s", t.NullHz, t.Range.LowHz, t.Range.HighHz, r.Prediction.SoundSpeed)
 	p.head("Settings")
-	for _, s := range rows(r.Site, r.Sheet) {
-		p.say("output %-3d %7.2f ms  %6.1f dB  polarity %-8s  %s", s.Output, s.DelayMS, s.GainDB, polarityWord(s.Polarity), s.label)
+	for _, s := range Rows(r.Site, r.Sheet) {
+		p.say("output %-3d %s", s.Output, s)
 	}
 	p.head("Stake out, from the mark on the ground below the front of " + datumName(r.Site))
 	p.table(stakeTable(r.Site))
@@ -134,13 +49,6 @@ func printReport(w io.Writer, r design.Report, z *solve.Zoned) error {
 	p.head("Treatments of these cabinets where they stand")
 	p.table(treatmentTable(r.Treated))
 	return p.err
-}
-
-func polarityWord(polarity int) string {
-	if polarity < 0 {
-		return "reversed"
-	}
-	return "normal"
 }
 
 // datumName is the source that all is measured from.
@@ -211,8 +119,8 @@ func treatmentTable(all []design.Treated) [][]string {
 
 func decibels(db float64) string { return strconv.FormatFloat(zero(db, 0.05), 'f', 1, 64) + " dB" }
 
-// printComparison prints the comparison's table, one column for each way.
-func printComparison(w io.Writer, c design.Comparison) error {
+// Comparison prints the comparison's table, one column for each way.
+func Comparison(w io.Writer, c design.Comparison) error {
 	p := &page{w: w}
 	p.say("%s", c.Reports[0].Site.Job)
 	table := [][]string{append([]string{""}, c.Names...)}

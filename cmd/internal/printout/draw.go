@@ -1,4 +1,4 @@
-package main
+package printout
 
 import (
 	"errors"
@@ -15,9 +15,9 @@ import (
 	"hushback/engine/picture"
 )
 
-// drawReport writes the pictures of one site into a folder, each as PNG and as
+// DrawReport writes the pictures of one site into a folder, each as PNG and as
 // SVG, and lists the files.
-func drawReport(folder string, name string, r design.Report) ([]string, error) {
+func DrawReport(folder string, name string, r design.Report) ([]string, error) {
 	t := r.Site.Target
 	some := []float64{t.Range.LowHz, t.NullHz, t.Range.HighHz}
 	g := gallery{folder: folder}
@@ -30,8 +30,8 @@ func drawReport(folder string, name string, r design.Report) ([]string, error) {
 	return g.files, g.err
 }
 
-// drawComparison writes the sheet of a comparison.
-func drawComparison(folder string, c design.Comparison) ([]string, error) {
+// DrawComparison writes the sheet of a comparison.
+func DrawComparison(folder string, c design.Comparison) ([]string, error) {
 	g := gallery{folder: folder}
 	g.add("comparison", func() (*picture.Drawing, error) { return picture.Comparison(c) })
 	return g.files, g.err
@@ -124,7 +124,8 @@ func (g *gallery) write(name string, draw func(io.Writer) error) {
 	g.files = append(g.files, path)
 }
 
-func listFiles(w io.Writer, files []string) {
+// ListFiles says which files were drawn.
+func ListFiles(w io.Writer, files []string) {
 	for _, f := range files {
 		fmt.Fprintf(w, "drew %s\n", f)
 	}
