@@ -39,6 +39,10 @@ func arrows() map[string][]string {
 		"verify/transfer":          {"engine"},
 		"verify":                   {"engine", "engine/field", "verify/transfer"},
 		"verify/feed":              {"verify", "verify/transfer"},
+		"verify/excite":            {"engine"},
+		"verify/source":            {"engine", "verify/transfer"},
+		"verify/diagnose":          {"engine", "engine/air", "engine/field", "verify", "verify/transfer"},
+		"verify/correct":           {"engine", "engine/air", "engine/field", "engine/optimise", "engine/solve", "verify", "verify/transfer"},
 		"configs/quantity":         {},
 		"configs":                  {"configs/quantity", "engine", "engine/layout", "control/osc", "control/processor", "verify"},
 
@@ -49,8 +53,9 @@ func arrows() map[string][]string {
 		"cmd/internal/rehearsal":         {"engine/...", "control/osc", "verify/feed", "cmd/internal/emulated"},
 		"cmd/internal/daemon":            {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/dashboard"},
 		"cmd/internal/printout":          {"engine/..."},
+		"cmd/internal/pcm":               {},
 		"cmd/internal/archtest":          {},
-		"cmd/hushback":                   {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/daemon", "cmd/internal/dashboard", "cmd/internal/emulated", "cmd/internal/printout", "cmd/internal/rehearsal"},
+		"cmd/hushback":                   {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/daemon", "cmd/internal/dashboard", "cmd/internal/emulated", "cmd/internal/pcm", "cmd/internal/printout", "cmd/internal/rehearsal"},
 	}
 }
 
