@@ -12,9 +12,9 @@ import (
 // Bench mutes and opens outputs for measuring. It sends only what the dry run
 // listed for that, and returns once it is read back.
 type Bench interface {
-	// Solo opens one output and mutes the others. An output that the sheet
-	// keeps muted cannot be heard alone.
-	Solo(ctx context.Context, output int) error
+	// Solo opens one group of outputs and mutes the others. The dry run has to
+	// list the group (Config.Alone); outputs that the sheet keeps muted stay so.
+	Solo(ctx context.Context, outputs ...int) error
 	// Everything brings every output to its sheet state.
 	Everything(ctx context.Context) error
 }
@@ -29,49 +29,46 @@ type bench struct {
 
 	mu     sync.Mutex
 	closed bool
-	stands int // what the processor is at: an output alone, 0 for all together, or unknown
+	stands string // what is heard as the processor is; "" once sending did not go through
 }
 
-// unknown is where a bench stands after sending that did not go through.
-const unknown = -1
-
-func (b *bench) Solo(ctx context.Context, output int) error {
-	return b.play(ctx, output, fmt.Sprintf("output %d alone", output))
+func (b *bench) Solo(ctx context.Context, outputs ...int) error {
+	return b.play(ctx, wire.Alone(outputs))
 }
 
 func (b *bench) Everything(ctx context.Context) error {
-	return b.play(ctx, 0, "all together")
+	return b.play(ctx, wire.Together)
 }
 
-func (b *bench) play(ctx context.Context, solo int, words string) error {
+func (b *bench) play(ctx context.Context, heard string) error {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if b.closed {
 		return errors.New("the measurement is over")
 	}
-	if b.stands == solo {
+	if b.stands == heard {
 		return nil // each datagram of the dry run is sent once
 	}
 	var steps []Step
 	for _, s := range b.steps {
-		if s.Solo == solo {
+		if s.Heard == heard {
 			steps = append(steps, s)
 		}
 	}
 	if len(steps) == 0 {
-		return fmt.Errorf("%s is not in the dry run", words)
+		return fmt.Errorf("%s is not in the dry run", heard)
 	}
-	if err := b.c.note(b.change, "measuring", words); err != nil {
+	if err := b.c.note(b.change, "measuring", heard); err != nil {
 		return err
 	}
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
 	stop := context.AfterFunc(b.ctx, func() { cancel(context.Cause(b.ctx)) })
 	defer stop()
-	b.stands = unknown
+	b.stands = ""
 	_, doubts := b.c.wire.Carry(ctx, steps, wire.GiveUp, func(int, []Reading) {})
 	if len(doubts) == 0 && ctx.Err() == nil {
-		b.stands = solo
+		b.stands = heard
 	}
 	return first(doubts)
 }

@@ -224,7 +224,7 @@ func (ch *change) measure(ctx context.Context, prove Prove) (Proof, error) {
 		return Proof{}, err
 	}
 	ch.c.notify(Measuring{Change: ch.record.ID, Readings: ch.readings})
-	b := &bench{ctx: ctx, c: ch.c, change: ch.record.ID, steps: ch.part(PartMeasure)}
+	b := &bench{ctx: ctx, c: ch.c, change: ch.record.ID, steps: ch.part(PartMeasure), stands: wire.Together}
 	proof, err := within(ctx, func() (Proof, error) { return prove(ctx, b) })
 	if err == nil {
 		err = b.Everything(ctx)

@@ -39,6 +39,7 @@ type Config struct {
 	Processors []Processor
 	Store      *preset.Store
 	Outputs    []engine.Output  // the outputs the site uses, ascending, and where they are; no other is ever touched
+	Alone      [][]int          // groups of outputs that a measurement hears by themselves; each output if nil
 	ConfirmFor time.Duration    // how long a dry run can be confirmed
 	KeepFor    time.Duration    // how long a change is held for somebody to keep it
 	Now        func() time.Time // time.Now if nil

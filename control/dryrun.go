@@ -79,7 +79,7 @@ func (c *Controller) draw(before, after []engine.Setting) (DryRun, error) {
 	if err != nil {
 		return DryRun{}, err
 	}
-	measure, err := c.wire.Measure(after)
+	measure, err := c.wire.Measure(after, c.alone())
 	if err != nil {
 		return DryRun{}, err
 	}
@@ -91,6 +91,18 @@ func (c *Controller) draw(before, after []engine.Setting) (DryRun, error) {
 	rand.Read(d.Nonce[:]) // never fails
 	d.Digest = digest(d)
 	return d, nil
+}
+
+// alone lists the groups of outputs that a measurement may hear by themselves.
+func (c *Controller) alone() [][]int {
+	if c.cfg.Alone != nil {
+		return c.cfg.Alone
+	}
+	var each [][]int
+	for _, o := range c.cfg.Outputs {
+		each = append(each, []int{o.Number})
+	}
+	return each
 }
 
 // wayBack is the way to what stood before, from anywhere on the way from there to

@@ -22,7 +22,7 @@ type Step struct {
 
 	Want  engine.Setting // Param of it is what the read-back must show
 	Value string         // that in words, "delay 4.21 ms" or "open"
-	Solo  int            // in PartMeasure: the output heard alone, or 0 for all together
+	Heard string         // in PartMeasure: what is heard after it, see Alone; "all together" for everything
 	stage stage
 }
 
@@ -135,16 +135,41 @@ func (w *Wire) muted(set engine.Setting) bool {
 	return !w.hasMute(set) && gain.Same(set.GainDB, gain.Min)
 }
 
-// Measure lists each output of the sheet alone in turn, then all of them. An
-// output that the sheet keeps muted is never opened.
-func (w *Wire) Measure(after []engine.Setting) ([]Step, error) {
+// Together is what Step.Heard says of everything that the sheet opens.
+const Together = "all together"
+
+// Alone is what Step.Heard says of some outputs, in the order given, while all
+// others are muted.
+func Alone(outputs []int) string {
+	words := "output"
+	for i, o := range outputs {
+		switch {
+		case i == 0 && len(outputs) > 1:
+			words = "outputs"
+		case i > 0 && i == len(outputs)-1:
+			words += " and"
+		case i > 0:
+			words += ","
+		}
+		words += fmt.Sprintf(" %d", o)
+	}
+	return words + " alone"
+}
+
+// Measure lists how each of the groups of outputs is heard alone in turn, then
+// all outputs of the sheet. An output that the sheet keeps muted is never opened;
+// a group of none but such is left out.
+func (w *Wire) Measure(after []engine.Setting, groups [][]int) ([]Step, error) {
 	l := list{w: w, part: PartMeasure}
 	all := slices.DeleteFunc(slices.Clone(after), func(s engine.Setting) bool { return s.Muted })
-	for _, alone := range all {
-		l.solo, l.when = alone.Output, fmt.Sprintf("output %d alone: ", alone.Output)
-		l.only(after, []engine.Setting{alone})
+	for _, group := range groups {
+		alone := slices.DeleteFunc(slices.Clone(all), func(s engine.Setting) bool { return !slices.Contains(group, s.Output) })
+		if len(alone) > 0 {
+			l.heard = Alone(group)
+			l.only(after, alone)
+		}
 	}
-	l.solo, l.when = 0, "all together: "
+	l.heard = Together
 	l.only(after, all)
 	return l.steps, errors.Join(l.errs...)
 }
@@ -154,8 +179,7 @@ type list struct {
 	w     *Wire
 	part  Part
 	stage stage
-	solo  int
-	when  string // in front of each step's words
+	heard string // in PartMeasure
 	steps []Step
 	errs  []error
 }
@@ -219,10 +243,13 @@ func (l *list) add(param processor.Param, set engine.Setting) {
 		return
 	}
 	value := l.w.Words(param, set)
+	words := fmt.Sprintf("output %d: %s", set.Output, value)
+	if l.heard != "" {
+		words = l.heard + ": " + words
+	}
 	l.steps = append(l.steps, Step{
 		Part: l.part, Output: set.Output, Param: param,
-		Words:   fmt.Sprintf("%soutput %d: %s", l.when, set.Output, value),
-		Message: message, Bytes: bytes,
-		Want: set, Value: value, Solo: l.solo, stage: l.stage,
+		Words: words, Message: message, Bytes: bytes,
+		Want: set, Value: value, Heard: l.heard, stage: l.stage,
 	})
 }

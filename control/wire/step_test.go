@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"hushback/control/processor"
@@ -206,23 +207,32 @@ func TestAlone(t *testing.T) {
 		if !mute {
 			p = muteless()
 		}
-		steps, err := over(t, p, newNet()).Measure(after)
+		steps, err := over(t, p, newNet()).Measure(after, [][]int{{1}, {2}, {3}, {1, 4}, {3, 4, 2}})
 		must(t, err)
 		m := modelOf(after, mute)
+		heard := map[string][]int{"output 1 alone": {1}, "output 3 alone": {3}, "outputs 1 and 4 alone": {1, 4}, "outputs 3, 4 and 2 alone": {3, 4}, Together: nil}
+		states := 0
 		for i, s := range steps {
 			m.take(s)
-			if i+1 < len(steps) && steps[i+1].Solo == s.Solo {
+			if _, known := heard[s.Heard]; !known {
+				t.Fatalf("%s: nobody asked for %q", name, s.Heard)
+			}
+			if i+1 < len(steps) && steps[i+1].Heard == s.Heard {
 				continue
 			}
+			states++
 			for _, set := range after {
 				want := level(set, mute)
-				if s.Solo != 0 && s.Solo != set.Output {
+				if opened := heard[s.Heard]; s.Heard != Together && !slices.Contains(opened, set.Output) {
 					want = math.Inf(-1)
 				}
 				if got := m.heard(set.Output); got != want {
-					t.Errorf("%s: with output %d alone, output %d is heard at %g dB, want %g dB", name, s.Solo, set.Output, got, want)
+					t.Errorf("%s: %s: output %d is heard at %g dB, want %g dB", name, s.Heard, set.Output, got, want)
 				}
 			}
+		}
+		if states != len(heard) {
+			t.Errorf("%s: %d states of the processor to measure in, want %d", name, states, len(heard))
 		}
 	}
 }
