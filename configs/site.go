@@ -11,7 +11,7 @@ import (
 // readSite reads everything but the array, which is either written out (see
 // array.go) or worked out from layouts (see layouts.go).
 func readSite(v value) *siteFile {
-	f := v.section("job", "air", "ground", "walls", "target", "limits", "aim", "tolerance", "test_signal", "processor", "further_processors",
+	f := v.section("job", "air", "ground", "walls", "target", "limits", "aim", "tolerance", "test_signal", "series", "processor", "further_processors",
 		"layout", "layouts", "outputs", "groups", "cabinets", "sources", "microphones", "zones")
 	s := &siteFile{common: engine.Site{
 		Job:         f["job"].text(),
@@ -23,6 +23,7 @@ func readSite(v value) *siteFile {
 		Aim:         readAim(f["aim"]),
 		Tolerance:   readTolerance(f["tolerance"]),
 		TestSignal:  readTestSignal(f["test_signal"]),
+		Series:      readSeries(f["series"]),
 		Wiring:      readWiring(f["processor"]),
 		Further:     some(f["further_processors"], "a list of processors", readFurther),
 		Cabinets:    some(f["cabinets"], "a list of cabinets", readCabinet),
@@ -117,6 +118,13 @@ func readTolerance(v value) engine.Tolerance {
 func readTestSignal(v value) engine.TestSignal {
 	f := v.section("period", "band")
 	return engine.TestSignal{PeriodSec: f["period"].number(quantity.Period()), Band: readBand(f["band"])}
+}
+
+func readSeries(v value) engine.Series {
+	if v.absent {
+		return ""
+	}
+	return choice(v, engine.SeriesOutputs, engine.SeriesRows, engine.SeriesBoth)
 }
 
 func readWiring(v value) engine.Wiring {

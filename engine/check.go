@@ -3,6 +3,7 @@ package engine
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 )
 
@@ -40,6 +41,9 @@ func (s Site) Problems() []Problem {
 		c.aim(*s.Aim)
 	}
 	c.testSignal(s.TestSignal, s.Target.Range)
+	if !slices.Contains([]Series{"", SeriesOutputs, SeriesRows, SeriesBoth}, s.Series) {
+		c.add("series", strconv.Quote(string(s.Series)), `"outputs", "rows" or "both"`)
+	}
 	c.wiring(s)
 	c.groups(s)
 	c.outputs(s)

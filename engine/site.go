@@ -10,7 +10,10 @@
 // The package is pure: no I/O, no clock, no logging.
 package engine
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // Point is a position in metres.
 type Point struct{ X, Y, Z float64 }
@@ -181,6 +184,21 @@ type TestSignal struct {
 	Band      Band
 }
 
+// Series says which outputs are heard by themselves while measuring, beside all
+// together: the more there are, the more can be said, and the longer it takes.
+type Series string
+
+// The series. The zero value is SeriesOutputs.
+const (
+	SeriesOutputs Series = "outputs" // each output
+	SeriesRows    Series = "rows"    // each row
+	SeriesBoth    Series = "both"    // each row, then each output
+)
+
+// Rows and Outputs say what a series hears by itself.
+func (s Series) Rows() bool    { return s == SeriesRows || s == SeriesBoth }
+func (s Series) Outputs() bool { return s != SeriesRows }
+
 // SampleRate is the rate, in samples per second, that test signal and captures
 // run at.
 const SampleRate = 48000
@@ -221,6 +239,7 @@ type Site struct {
 	Tolerance   Tolerance
 	Aim         *Aim // nil: the groups' treatments set the outputs
 	TestSignal  TestSignal
+	Series      Series
 	Wiring      Wiring    // the first processor
 	Further     []Wiring  // the others, by their names
 	Groups      []Group   // none: one group, treated for the null
@@ -243,6 +262,17 @@ func (s Site) On(processor string) []Output {
 		}
 	}
 	return on
+}
+
+// RowOutputs are the outputs that feed a row, ascending.
+func (s Site) RowOutputs(row Row) []int {
+	var outputs []int
+	for _, o := range s.Outputs {
+		if slices.ContainsFunc(s.Sources, func(src Source) bool { return src.Row == row && src.Output == o.Number }) {
+			outputs = append(outputs, o.Number)
+		}
+	}
+	return outputs
 }
 
 // OnChannel is what the output's processor counts it as.
