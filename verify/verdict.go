@@ -17,11 +17,18 @@ const Everything = 0
 type Capture struct {
 	Microphone  string
 	Role        engine.Role
-	Solo        int    // the one open output, or Everything
-	SheetDigest string // engine.Sheet.Digest of what stood on the processor
+	Solo        int        // the one open output; Everything, too, when a row was open
+	Row         engine.Row // the one open row, with Solo at Everything; "" for all rows
+	SheetDigest string     // engine.Sheet.Digest of what stood on the processor
 	Taken       time.Time
-	DelaySec    float64 // pure delay already taken out of Function
-	Function    transfer.Function
+	Air         engine.Air // as far as it was known then
+
+	// Pure delays already taken out of Function: the arrival that the site
+	// predicts at this microphone, and on top of it what the processor and the
+	// converters take, found once and the same for every capture of a series.
+	DelaySec, LatencySec float64
+
+	Function transfer.Function
 }
 
 // Outcome is proven, refuted or undecided.
