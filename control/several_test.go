@@ -373,6 +373,10 @@ func TestAnotherLabelIsAnotherWiring(t *testing.T) {
 		if _, err := r.DryRun(t.Context(), sheet()); !errors.Is(err, ErrWiring) || !strings.Contains(err.Error(), `output 3: the site calls it "stack 3", the processor "delay tower"`) {
 			t.Errorf("%v", err)
 		}
+		r.device.values["/out/3/label"] = " "
+		if _, err := r.DryRun(t.Context(), sheet()); err != nil {
+			t.Errorf("a label that nobody wrote: %v", err)
+		}
 		delete(r.device.values, "/out/3/label")
 		if _, err := r.DryRun(t.Context(), sheet()); err == nil || !strings.Contains(err.Error(), "output 3: its label cannot be read") {
 			t.Errorf("%v", err)

@@ -70,6 +70,8 @@ type Daemon struct {
 	url, local string
 	access     dashboard.Access
 	decisions  chan decision
+	placed     chan string               // where the moved microphone stands now
+	latency    *float64                  // of the series that is being taken, seconds; its goroutine alone touches it
 	restore    atomic.Pointer[restoring] // the last dry run, if it is of a stored state
 	jobs       int                       // that run now; the board's owner alone touches it
 
@@ -87,7 +89,7 @@ func Start(o Options) (*Daemon, error) {
 	if err != nil {
 		return nil, err
 	}
-	d := &Daemon{options: o, decisions: make(chan decision)}
+	d := &Daemon{options: o, decisions: make(chan decision), placed: make(chan string)}
 	if err := d.open(); err != nil {
 		d.close()
 		return nil, err
@@ -148,7 +150,7 @@ func (d *Daemon) open() error {
 		return err
 	}
 	d.controller, err = control.New(control.Config{
-		Processors: processors, Store: d.store, Outputs: o.Site.Outputs,
+		Processors: processors, Store: d.store, Outputs: o.Site.Outputs, Alone: alone(o.Site),
 		ConfirmFor: o.ConfirmFor, KeepFor: o.KeepFor, Now: time.Now, Notify: d.follow, Noticed: d.noticed,
 	})
 	return err
@@ -249,7 +251,7 @@ func (d *Daemon) serve() error {
 	d.access = dashboard.Access{
 		Code: pairingCode(), AgentToken: token(), Hosts: slices.Concat(d.options.Hosts, at.hosts), Session: d.options.Session,
 	}
-	d.hub = feed.NewHub(microphones(d.options.Site), SampleRate, d.access.AgentToken)
+	d.hub = feed.NewHub(append(microphones(d.options.Site), Moved), SampleRate, d.access.AgentToken)
 	d.page = dashboard.New(d, d.access)
 	mux := http.NewServeMux()
 	mux.Handle(FeedPath, d.hub)

@@ -11,6 +11,7 @@ import (
 	"hushback/control/preset"
 	"hushback/engine"
 	"hushback/verify"
+	"hushback/verify/feed"
 )
 
 // journalShown is how many of the newest journal entries a picture carries.
@@ -83,11 +84,12 @@ func (d *Daemon) Confirm(_ context.Context, digest string, blind bool) error {
 	return nil
 }
 
-// missing names a microphone that a proof needs and that is not connected.
+// missing names a microphone that a proof needs and that is not connected. One
+// that is moved stands in for all of them.
 func (d *Daemon) missing() string {
-	for _, s := range d.hub.Status() {
-		if !s.Connected {
-			return s.Microphone
+	for _, f := range d.feeds() {
+		if !f.Connected {
+			return f.Microphone
 		}
 	}
 	return ""
@@ -238,16 +240,25 @@ func (d *Daemon) meter() {
 	}
 }
 
+// feeds are the site's microphones; the moved one stands in for those that have
+// no feed of their own.
 func (d *Daemon) feeds() []dashboard.Feed {
-	roles := map[string]engine.Role{}
-	for _, m := range d.options.Site.Microphones {
-		roles[m.Name] = m.Role
+	var moved feed.Status
+	status := map[string]feed.Status{}
+	for _, s := range d.hub.Status() {
+		if status[s.Microphone] = s; s.Microphone == Moved {
+			moved = s
+		}
 	}
 	var feeds []dashboard.Feed
-	for _, s := range d.hub.Status() {
-		feeds = append(feeds, dashboard.Feed{
-			Microphone: s.Microphone, Role: roles[s.Microphone], Connected: s.Connected, LevelDB: s.LevelDB, Rate: s.Rate,
-		})
+	for _, m := range d.options.Site.Microphones {
+		s := status[m.Name]
+		f := dashboard.Feed{Microphone: m.Name, Role: m.Role, Moved: !s.Connected && moved.Connected}
+		if f.Moved {
+			s = moved
+		}
+		f.Connected, f.LevelDB, f.Rate = s.Connected, s.LevelDB, s.Rate
+		feeds = append(feeds, f)
 	}
 	return feeds
 }

@@ -95,7 +95,7 @@ func reach(site engine.Site, profiles []processor.Profile, store *preset.Store, 
 		return err
 	}
 	c, err := control.New(control.Config{
-		Processors: processors, Store: store, Outputs: site.Outputs,
+		Processors: processors, Store: store, Outputs: site.Outputs, Alone: alone(site),
 		ConfirmFor: time.Minute, KeepFor: time.Minute,
 	})
 	if err != nil {

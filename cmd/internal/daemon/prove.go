@@ -53,66 +53,95 @@ func inShort(v verify.Verdict) string {
 	return text
 }
 
-// takeAll walks through the series of captures.
+// takeAll walks through the series of captures, at all places at once or, with
+// one microphone that is moved, at one after the other.
 func (d *Daemon) takeAll(ctx context.Context, bench control.Bench) ([]verify.Capture, error) {
-	outputs := d.options.Site.OutputNumbers()
+	site := d.options.Site
+	states, rounds := series(site), d.rounds()
+	d.latency = nil
 	var captures []verify.Capture
-	for i, solo := range append([]int{verify.Everything}, outputs...) {
-		d.doing(fmt.Sprintf("measuring %d of %d: %s", i+1, len(outputs)+1, d.openNow(solo)))
-		if err := play(ctx, bench, solo); err != nil {
-			return nil, err
+	for k, mics := range rounds {
+		if d.feedOf(mics[0]) == Moved {
+			if err := d.place(ctx, mics[0]); err != nil {
+				return nil, err
+			}
 		}
-		pair, err := d.take(ctx, solo)
-		if err != nil {
-			return nil, err
+		for i, h := range states {
+			d.doing(fmt.Sprintf("measuring %d of %d: %s", 1+i+k*len(states), len(states)*len(rounds), h.words(site)))
+			if err := play(ctx, bench, h.outputs(site)); err != nil {
+				return nil, err
+			}
+			more, err := d.take(ctx, h, mics)
+			if err != nil {
+				return nil, err
+			}
+			captures = slices.Concat(captures, more)
+			d.judged(captures, nil)
 		}
-		captures = slices.Concat(captures, pair)
-		d.judged(captures, nil)
 	}
 	d.doing("judging")
 	return captures, bench.Everything(ctx)
 }
 
-func play(ctx context.Context, bench control.Bench, solo int) error {
-	if solo == verify.Everything {
+func play(ctx context.Context, bench control.Bench, outputs []int) error {
+	if outputs == nil {
 		return bench.Everything(ctx)
 	}
-	return bench.Solo(ctx, solo)
+	return bench.Solo(ctx, outputs...)
 }
 
-// openNow says in words which outputs play.
-func (d *Daemon) openNow(solo int) string {
-	if solo == verify.Everything {
-		return "everything open"
-	}
-	output, _ := d.options.Site.Output(solo)
-	return fmt.Sprintf("output %d alone (%s)", solo, output.Label)
-}
-
-// take captures one mute state at every microphone at once.
-func (d *Daemon) take(ctx context.Context, solo int) ([]verify.Capture, error) {
+// take captures one state of the series at some places at once.
+func (d *Daemon) take(ctx context.Context, h heard, mics []engine.Microphone) ([]verify.Capture, error) {
 	periods := periodsOfSolo
-	if solo == verify.Everything {
+	if h.outputs(d.options.Site) == nil {
 		periods = periodsOfEverything
 	}
-	taken := make([]verify.Capture, len(d.options.Site.Microphones))
+	taken := make([]verify.Capture, len(mics))
 	group, ctx := errgroup.WithContext(ctx)
-	for i, mic := range d.options.Site.Microphones {
+	for i, mic := range mics {
 		group.Go(func() (err error) {
-			taken[i], err = d.capture(ctx, mic, solo, periods)
+			taken[i], err = d.capture(ctx, mic, h, periods)
 			return err
 		})
 	}
-	return taken, group.Wait()
+	if err := group.Wait(); err != nil {
+		return nil, err
+	}
+	d.takeLatencyOut(taken)
+	return taken, nil
+}
+
+// longestLatency is the most that a processor and its converters are looked
+// through for, in seconds. It is below the test signal's period.
+const longestLatency = 0.2
+
+// takeLatencyOut takes out of captures what all of them are late by on top of the
+// predicted arrival. It is found once, from the first of a series where the
+// sound adds up, and stays the same for all the others: if each capture had its
+// own, what is early or late against what could no longer be told.
+func (d *Daemon) takeLatencyOut(captures []verify.Capture) {
+	if d.latency == nil {
+		first := captures[0].Function
+		for _, c := range captures {
+			if c.Role == engine.RoleFront {
+				first = c.Function
+			}
+		}
+		late := first.Delay(math.Min(longestLatency, 0.9*d.options.Site.TestSignal.PeriodSec))
+		d.latency = &late
+	}
+	for i, c := range captures {
+		captures[i].LatencySec, captures[i].Function = *d.latency, c.Function.Advance(*d.latency)
+	}
 }
 
 // capture turns whole periods of one microphone's audio into a transfer
 // function, starting once everything on its way has arrived.
-func (d *Daemon) capture(ctx context.Context, mic engine.Microphone, solo, periods int) (verify.Capture, error) {
+func (d *Daemon) capture(ctx context.Context, mic engine.Microphone, h heard, periods int) (verify.Capture, error) {
 	view := d.View()
 	period := int(math.Round(view.Site.TestSignal.PeriodSec * SampleRate))
 	settle := int(math.Ceil((fadeSec + d.longestWay(mic)) * SampleRate))
-	recording, err := d.hub.Capture(ctx, mic.Name, settle, periods*period)
+	recording, err := d.hub.Capture(ctx, d.feedOf(mic), settle, periods*period)
 	if err != nil {
 		return verify.Capture{}, fmt.Errorf("%s microphone: %w", mic.Name, err)
 	}
@@ -125,8 +154,8 @@ func (d *Daemon) capture(ctx context.Context, mic engine.Microphone, solo, perio
 		return verify.Capture{}, fmt.Errorf("%s microphone: %w", mic.Name, err)
 	}
 	return verify.Capture{
-		Microphone: mic.Name, Role: mic.Role, Solo: solo, SheetDigest: view.Sheet.Digest(),
-		Taken: time.Now(), DelaySec: arrival, Function: function.Advance(arrival),
+		Microphone: mic.Name, Role: mic.Role, Solo: h.solo, Row: h.row, SheetDigest: view.Sheet.Digest(),
+		Taken: time.Now(), Air: view.Site.Air, DelaySec: arrival, Function: function.Advance(arrival),
 	}, nil
 }
 

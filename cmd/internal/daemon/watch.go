@@ -62,6 +62,14 @@ func (d *Daemon) DryRunPreset(ctx context.Context, name string) error {
 	return d.draft(ctx, sheet, fmt.Sprintf("the preset %q", name))
 }
 
+// UseAsSafe makes a stored preset the safe one: the way to a safe preset where
+// processors cannot be read.
+func (d *Daemon) UseAsSafe(_ context.Context, name string) error {
+	defer d.refresh()
+	_, err := d.controller.UseAsSafe(name)
+	return err
+}
+
 // restoring is the dry run of a state that was stored, not solved.
 type restoring struct{ digest, as string }
 

@@ -30,6 +30,7 @@ type View struct {
 	Presets    []preset.Preset   // all that are stored, ascending by name
 	Strange    []control.Strange // values that somebody else changed on a processor
 	Feeds      []Feed
+	Placing    string           // where the measurement waits for the moved microphone, "" if it does not
 	Captures   []verify.Capture // of the current change
 	Verdict    *verify.Verdict  // of the current change, nil until judged
 	Journal    []preset.Entry   // newest first
@@ -40,6 +41,7 @@ type Feed struct {
 	Microphone string
 	Role       engine.Role
 	Connected  bool
+	Moved      bool    // it is the one microphone that is moved from place to place
 	LevelDB    float64 // of the microphone channel, last second, re full scale
 	Rate       int     // samples per second
 }
@@ -61,11 +63,14 @@ type Desk interface {
 	RollBack(ctx context.Context, change string) error // to what stood before
 	Safe(ctx context.Context) error                    // to the safe preset, whatever else runs
 
+	Placed(ctx context.Context, microphone string) error // the moved microphone stands there now
+
 	Accept(ctx context.Context) error  // what somebody else changed is right as it is
 	PutBack(ctx context.Context) error // a dry run of what was there before somebody else changed it
 
 	SavePreset(ctx context.Context, name string) error   // what the processors hold, under a name
 	DryRunPreset(ctx context.Context, name string) error // a dry run of a stored preset
+	UseAsSafe(ctx context.Context, name string) error    // a stored preset becomes the safe preset
 }
 
 // Access is who may look and press.

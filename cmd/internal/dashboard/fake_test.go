@@ -122,6 +122,12 @@ func (d *fakeDesk) RollBack(ctx context.Context, change string) error {
 func (d *fakeDesk) Safe(ctx context.Context) error    { return d.press(ctx, "safe") }
 func (d *fakeDesk) Accept(ctx context.Context) error  { return d.press(ctx, "accept") }
 func (d *fakeDesk) PutBack(ctx context.Context) error { return d.press(ctx, "put back") }
+func (d *fakeDesk) Placed(ctx context.Context, microphone string) error {
+	return d.press(ctx, "placed "+microphone)
+}
+func (d *fakeDesk) UseAsSafe(ctx context.Context, name string) error {
+	return d.press(ctx, "use as safe "+name)
+}
 func (d *fakeDesk) SavePreset(ctx context.Context, name string) error {
 	return d.press(ctx, "save preset "+name)
 }

@@ -116,7 +116,7 @@ func compose(v View) picture {
 	}
 	p.Chart = figures.NewChart(v.Prediction, v.Site.Target, v.Captures, measured)
 	p.Safe, p.AsFound = storedOf(v.Safe, !p.Now.Running), storedOf(v.AsFound, !p.Now.Running)
-	p.Named = named(v.Presets, !p.Now.Running)
+	p.Named = besides(v.Presets, !p.Now.Running)
 	p.Journal, p.Older = journalGroups(v.Journal[:min(len(v.Journal), journalShown)]), max(0, len(v.Journal)-journalShown)
 	return p
 }
@@ -163,9 +163,13 @@ func hearings(v View) []hearing {
 			h.Meter = max(0, min(100, (h.LevelDB+90)/0.9))
 		}
 		for _, c := range v.Captures {
-			if c.Microphone == m.Name && c.Solo == verify.Everything {
+			switch {
+			case c.Microphone != m.Name:
+			case c.Row != "":
+				h.Taken = append(h.Taken, string(c.Row)+" row alone")
+			case c.Solo == verify.Everything:
 				h.Taken = append(h.Taken, "everything")
-			} else if c.Microphone == m.Name {
+			default:
 				h.Taken = append(h.Taken, fmt.Sprintf("output %d alone", c.Solo))
 			}
 		}

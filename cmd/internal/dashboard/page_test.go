@@ -182,9 +182,9 @@ func TestEveryState(t *testing.T) {
 		actions []string
 	}{
 		"idle": {[]string{"No change is under way", "take a dry run", "47.1 Hz wanted 47.0 Hz", "−40.6 dB", "must reach −24.0 dB", "0.6 dB", "Front is up to 3.4 dB quieter than all outputs at full gain in phase", "−17.9 dB", "5.17 ms", "reversed"},
-			[]string{"/dry-run", "/dry-run-preset", "/presets", "/safe", "/safe-preset"}},
+			[]string{"/dry-run", "/dry-run-preset", "/presets", "/safe", "/safe-preset", "/use-as-safe"}},
 		"drafted": {[]string{"A dry run waits for your confirm", "Nothing has been sent", ShortCode(digest), "This will change", "left front: delay 0.00 ms → 5.17 ms", "rear: polarity normal → reversed", "gain stays 0.0 dB", "8 datagrams", "/out/2/gain", "-7.8 float32", "2f6f7574", digest, "about a quarter of a minute and is loud", "12 datagrams are sent, 4 more only if it goes back; one that is not answered is sent again"},
-			[]string{"/confirm", "/dry-run", "/dry-run-preset", "/presets", "/safe", "/safe-preset"}},
+			[]string{"/confirm", "/dry-run", "/dry-run-preset", "/presets", "/safe", "/safe-preset", "/use-as-safe"}},
 		"sending": {[]string{"Sending: 11 of 24 datagrams", "writing output 3", "5.17 ms", "✓ same", "c-0008", "4 values read back, all as wanted", "sending 11 of 24"},
 			[]string{"/safe"}},
 		"measuring": {[]string{"being measured", "measuring: listening to everything", "Stay clear", "4 values read back, all as wanted"},
@@ -192,11 +192,11 @@ func TestEveryState(t *testing.T) {
 		"held": {[]string{"rolls itself back at " + keepBy, "✓ Proven", "37.4 dB below the front", "−39.90 to −35.60", "limit −24.00 dB", "0.60 to ∞", "Keep", "output 3 alone", "3 claims proven", "bars: 99 % interval"},
 			[]string{"/keep", "/roll-back", "/safe"}},
 		"kept": {[]string{"stays there", "change c-0008 stays on the processor", "✓ Proven"},
-			[]string{"/dry-run", "/dry-run-preset", "/presets", "/safe", "/safe-preset"}},
+			[]string{"/dry-run", "/dry-run-preset", "/presets", "/safe", "/safe-preset", "/use-as-safe"}},
 		"rolled back": {[]string{"Rolled back to what stood before, read back to make sure. The null was refuted. Next: Find the reason in the verdict", "✗ Refuted at " + keepBy + ", no longer on the processor", "only 6.2 dB below", "✗ differs", "Read back after the roll back", "1 of 4 values read back differ", "2 claims proven"},
-			[]string{"/dry-run", "/dry-run-preset", "/presets", "/safe", "/safe-preset"}},
+			[]string{"/dry-run", "/dry-run-preset", "/presets", "/safe", "/safe-preset", "/use-as-safe"}},
 		"adrift": {[]string{"Nobody can tell what outputs 1 and 3 hold", "No reply to 4 queries", "Turn the amplifiers of outputs 1 and 3 down by hand, then return to the safe preset as soon as the processor answers.", "✗ not connected", "stopped answering in the middle"},
-			[]string{"/dry-run", "/dry-run-preset", "/presets", "/safe", "/safe-preset"}},
+			[]string{"/dry-run", "/dry-run-preset", "/presets", "/safe", "/safe-preset", "/use-as-safe"}},
 	}
 	states := testStates()
 	if len(cases) != len(states) {
@@ -411,15 +411,34 @@ func TestPictureFollowsTheView(t *testing.T) {
 	}
 }
 
+// One microphone for all places is asked for by name where the series waits for it.
+func TestTheMovedMicrophoneIsAskedFor(t *testing.T) {
+	v := testView(control.Measuring{Change: "c-0008"})
+	v.Feeds = []Feed{{Microphone: "meadow", Connected: true, Moved: true}, {Microphone: "back fence", Connected: true, Moved: true}}
+	if got := actions(checkPage(t, "moving", pageOf(t, v))); slices.Contains(got, "/placed") {
+		t.Errorf("nobody waits for the microphone, but one can press %q", got)
+	}
+	v.Placing = "back fence"
+	all := checkPage(t, "placing", pageOf(t, v))
+	for _, want := range []string{"Carry the microphone to back fence.", "wear hearing protection", "It stands at back fence", "✓ connected, one microphone for all places"} {
+		if !strings.Contains(saidOn(all), want) {
+			t.Errorf("the page does not say %q", want)
+		}
+	}
+	if !slices.ContainsFunc(all, func(e element) bool { return e.attr["name"] == "microphone" && e.attr["value"] == "back fence" }) || !slices.Contains(actions(all), "/placed") {
+		t.Error("the press does not name the place")
+	}
+}
+
 func TestHearings(t *testing.T) {
 	v := testView(control.Measuring{})
 	v.Feeds = v.Feeds[1:]
-	v.Captures = []verify.Capture{{Microphone: "back fence", Solo: 2}, {Microphone: "back fence", Solo: verify.Everything}}
+	v.Captures = []verify.Capture{{Microphone: "back fence", Solo: 2}, {Microphone: "back fence", Row: engine.RowRear}, {Microphone: "back fence", Solo: verify.Everything}}
 	h := hearings(v)
 	if len(h) != 2 || h[0].Connected || h[0].Meter != 0 || h[0].Role != engine.RoleFront {
 		t.Errorf("a microphone without a feed reads %+v, want it listed as not connected", h)
 	}
-	if !slices.Equal(h[1].Taken, []string{"output 2 alone", "everything"}) || math.Abs(h[1].Meter-(90-52.9)/0.9) > 1e-9 {
+	if !slices.Equal(h[1].Taken, []string{"output 2 alone", "rear row alone", "everything"}) || math.Abs(h[1].Meter-(90-52.9)/0.9) > 1e-9 {
 		t.Errorf("the rear microphone reads %+v", h[1])
 	}
 	for level, want := range map[float64]float64{math.Inf(-1): 0, -200: 0, 12: 100, 0: 100, -45: 50} {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"embed"
 	"errors"
+	"fmt"
 	"html/template"
 	"io/fs"
 	"net/http"
@@ -86,27 +87,35 @@ func (s *Server) routes() http.Handler {
 	mux.Handle("GET /{$}", s.paired(s.page))
 	mux.Handle("GET /state.json", s.paired(s.report))
 	mux.Handle("GET /live", s.paired(s.stream))
-	mux.Handle("POST /safe-preset", s.press("#presets", func(ctx context.Context, _ *http.Request) error {
-		return s.desk.StoreSafe(ctx)
-	}))
-	mux.Handle("POST /dry-run", s.press("#dry-run", func(ctx context.Context, _ *http.Request) error {
-		return s.desk.DryRun(ctx)
-	}))
-	mux.Handle("POST /dry-run-preset", s.press("#dry-run", s.dryRunPreset))
+	mux.Handle("POST /safe-preset", s.press("#presets", alone(s.desk.StoreSafe)))
+	mux.Handle("POST /dry-run", s.press("#dry-run", alone(s.desk.DryRun)))
+	mux.Handle("POST /dry-run-preset", s.press("#dry-run", named("name", "preset", s.desk.DryRunPreset)))
+	mux.Handle("POST /use-as-safe", s.press("#presets", named("name", "preset", s.desk.UseAsSafe)))
 	mux.Handle("POST /presets", s.press("#presets", s.savePreset))
-	mux.Handle("POST /accept", s.press("#now", func(ctx context.Context, _ *http.Request) error {
-		return s.desk.Accept(ctx)
-	}))
-	mux.Handle("POST /put-back", s.press("#dry-run", func(ctx context.Context, _ *http.Request) error {
-		return s.desk.PutBack(ctx)
-	}))
+	mux.Handle("POST /accept", s.press("#now", alone(s.desk.Accept)))
+	mux.Handle("POST /put-back", s.press("#dry-run", alone(s.desk.PutBack)))
+	mux.Handle("POST /placed", s.press("#feeds", named("microphone", "microphone", s.desk.Placed)))
 	mux.Handle("POST /confirm", s.press("#send", s.confirm))
 	mux.Handle("POST /keep", s.press("#verdict", s.keep))
 	mux.Handle("POST /roll-back", s.press("#now", s.rollBack))
-	mux.Handle("POST /safe", s.press("#now", func(ctx context.Context, _ *http.Request) error {
-		return s.desk.Safe(ctx)
-	}))
+	mux.Handle("POST /safe", s.press("#now", alone(s.desk.Safe)))
 	return mux
+}
+
+// alone is a press that says nothing but itself.
+func alone(wish func(context.Context) error) func(context.Context, *http.Request) error {
+	return func(ctx context.Context, _ *http.Request) error { return wish(ctx) }
+}
+
+// named is a press that names, in a field of its form, what it is about.
+func named(field, what string, wish func(context.Context, string) error) func(context.Context, *http.Request) error {
+	return func(ctx context.Context, r *http.Request) error {
+		name := r.PostForm.Get(field)
+		if name == "" {
+			return fmt.Errorf("this press names no %s; reload the page and press again", what)
+		}
+		return wish(ctx, name)
+	}
 }
 
 // pair answers with a session or says why not.

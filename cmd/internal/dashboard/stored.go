@@ -41,17 +41,19 @@ type stored struct {
 	preset.Preset
 	Code  string // the start of its ID
 	Offer bool   // a dry run of it can be taken
+
+	CanBeSafe bool // it can be made the safe preset
 }
 
 func storedOf(p *preset.Preset, offer bool) *stored {
 	if p == nil {
 		return nil
 	}
-	return &stored{*p, ShortCode(p.ID()), offer}
+	return &stored{*p, ShortCode(p.ID()), offer, offer && !reserved(p.Name)}
 }
 
-// named is the presets that stand beside the safe and the as-found one.
-func named(presets []preset.Preset, offer bool) []*stored {
+// besides is the presets that stand beside the safe and the as-found one.
+func besides(presets []preset.Preset, offer bool) []*stored {
 	var out []*stored
 	for _, p := range presets {
 		if !reserved(p.Name) {
@@ -77,15 +79,6 @@ func (s *Server) savePreset(ctx context.Context, r *http.Request) error {
 		return errors.New("this name has letters that cannot be shown; choose another")
 	}
 	return s.desk.SavePreset(ctx, name)
-}
-
-// dryRunPreset takes a dry run of the preset that the form names.
-func (s *Server) dryRunPreset(ctx context.Context, r *http.Request) error {
-	name := r.PostForm.Get("name")
-	if name == "" {
-		return errors.New("this press names no preset; reload the page and press again")
-	}
-	return s.desk.DryRunPreset(ctx, name)
 }
 
 // agreed refuses a confirm of outputs that cannot be read back, unless the press

@@ -110,7 +110,7 @@ func lastHeard(captures []verify.Capture, role engine.Role) (verify.Capture, boo
 	var last verify.Capture
 	found := false
 	for _, c := range captures {
-		if c.Role == role && c.Solo == verify.Everything && (!found || c.Taken.After(last.Taken)) {
+		if c.Role == role && c.Row == "" && c.Solo == verify.Everything && (!found || c.Taken.After(last.Taken)) {
 			last, found = c, true
 		}
 	}

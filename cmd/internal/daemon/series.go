@@ -1,0 +1,151 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"hushback/cmd/internal/dashboard"
+	"hushback/engine"
+	"hushback/verify"
+)
+
+// heard is what is open in one state of the series: everything, or one row, or
+// one output.
+type heard struct {
+	row  engine.Row
+	solo int
+}
+
+// series lists what a site wants heard, everything first: it is what the
+// verdict rests on. Then the rows, rear before front as rows are matched
+// behind, then the outputs.
+func series(site engine.Site) []heard {
+	all := []heard{{}}
+	for _, row := range []engine.Row{engine.RowRear, engine.RowFront} {
+		if site.Series.Rows() && len(site.RowOutputs(row)) > 0 {
+			all = append(all, heard{row: row})
+		}
+	}
+	if site.Series.Outputs() {
+		for _, o := range site.Outputs {
+			all = append(all, heard{solo: o.Number})
+		}
+	}
+	return all
+}
+
+// alone lists the groups of outputs that a site's series hears by themselves,
+// each once: a row may be a single output.
+func alone(site engine.Site) [][]int {
+	var groups [][]int
+	for _, h := range series(site) {
+		outputs := h.outputs(site)
+		if outputs != nil && !slices.ContainsFunc(groups, func(g []int) bool { return slices.Equal(g, outputs) }) {
+			groups = append(groups, outputs)
+		}
+	}
+	return groups
+}
+
+// outputs are those that are open; nil for all.
+func (h heard) outputs(site engine.Site) []int {
+	switch {
+	case h.row != "":
+		return site.RowOutputs(h.row)
+	case h.solo != verify.Everything:
+		return []int{h.solo}
+	}
+	return nil
+}
+
+// words say which outputs play.
+func (h heard) words(site engine.Site) string {
+	switch {
+	case h.row != "":
+		return fmt.Sprintf("the %s row alone", h.row)
+	case h.solo != verify.Everything:
+		output, _ := site.Output(h.solo)
+		return fmt.Sprintf("output %d alone (%s)", h.solo, output.Label)
+	}
+	return "everything open"
+}
+
+// Moved is what a microphone calls itself that stands at one place after the
+// other, because there is only one. It hears whatever has no microphone of its
+// own.
+const Moved = "moved"
+
+// placeWithin is how long the sheet may play while somebody carries the
+// microphone to its next place.
+const placeWithin = 10 * time.Minute
+
+// rounds are the places to listen at, those of one round at the same time.
+func (d *Daemon) rounds() [][]engine.Microphone {
+	own := map[string]bool{}
+	for _, s := range d.hub.Status() {
+		own[s.Microphone] = s.Connected
+	}
+	var together []engine.Microphone
+	var rounds [][]engine.Microphone
+	for _, mic := range d.options.Site.Microphones {
+		if own[mic.Name] || !own[Moved] {
+			together = append(together, mic)
+		} else {
+			rounds = append(rounds, []engine.Microphone{mic})
+		}
+	}
+	if len(together) > 0 {
+		rounds = append([][]engine.Microphone{together}, rounds...)
+	}
+	return rounds
+}
+
+// feedOf is the feed that listens at a place now.
+func (d *Daemon) feedOf(mic engine.Microphone) string {
+	for _, s := range d.hub.Status() {
+		if s.Microphone == mic.Name && s.Connected {
+			return mic.Name
+		}
+	}
+	for _, s := range d.hub.Status() {
+		if s.Microphone == Moved && s.Connected {
+			return Moved
+		}
+	}
+	return mic.Name
+}
+
+// Placed says that the moved microphone stands at a place of the site.
+func (d *Daemon) Placed(ctx context.Context, microphone string) error {
+	if wanted := d.View().Placing; wanted != microphone || wanted == "" {
+		return fmt.Errorf("nobody waits for a microphone at %s", microphone)
+	}
+	select {
+	case d.placed <- microphone:
+		return nil
+	case <-ctx.Done():
+		return fmt.Errorf("the measurement no longer waits for a microphone at %s", microphone)
+	}
+}
+
+// place asks for the moved microphone to be put somewhere, and waits for it.
+func (d *Daemon) place(ctx context.Context, mic engine.Microphone) error {
+	ctx, cancel := context.WithTimeoutCause(ctx, placeWithin, errors.New("nobody said that it stands there"))
+	defer cancel()
+	d.doing(fmt.Sprintf("waiting for the microphone at %s (%s)", mic.Name, mic.Role))
+	d.change(func(v *dashboard.View) { v.Placing = mic.Name })
+	defer d.change(func(v *dashboard.View) { v.Placing = "" })
+	for {
+		select {
+		case at := <-d.placed:
+			if at == mic.Name {
+				return nil
+			}
+		case <-ctx.Done():
+			return fmt.Errorf("%s microphone: %w", mic.Name, context.Cause(ctx))
+		}
+	}
+}
