@@ -7,6 +7,8 @@ import (
 	"io"
 
 	"github.com/spf13/cobra"
+
+	"hushback/control/preset"
 )
 
 // What the program's exit code means, to scripts that run it.
@@ -43,6 +45,9 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 		return exitBadInput
 	default:
 		fmt.Fprintf(stderr, "hushback: %v\n", err)
+		if errors.Is(err, preset.ErrDamaged) {
+			fmt.Fprintln(stderr, "to keep the damaged file and go on with a new store: hushback presets set-aside --state FOLDER")
+		}
 		return exitNotProven
 	}
 }
@@ -62,7 +67,8 @@ practice come before anything that this program says.`,
   hushback rehearse --unattended --json  the same with nobody present
   hushback dry-run mysite.yaml           what would be sent, sending nothing
   hushback serve mysite.yaml             the daemon beside the processor
-  hushback rollback                      back to the safe preset`,
+  hushback rollback                      back to the safe preset
+  hushback presets                       what is stored`,
 		SilenceUsage:      true,
 		SilenceErrors:     true,
 		CompletionOptions: cobra.CompletionOptions{HiddenDefaultCmd: true},
@@ -72,7 +78,7 @@ practice come before anything that this program says.`,
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
 		return badInput{fmt.Errorf("%w\nsee: %s --help", err, c.CommandPath())}
 	})
-	root.AddCommand(newSolve(), newCompare(), newRehearse(), newServe(), newDryRun(), newRollback())
+	root.AddCommand(newSolve(), newCompare(), newRehearse(), newServe(), newDryRun(), newRollback(), newPresets())
 	return root
 }
 

@@ -70,6 +70,19 @@ func Safe(ctx context.Context, home Home, site engine.Site, profiles []processor
 	return said, err
 }
 
+// UseAsSafe makes a stored preset the safe one where no daemon runs. It sends
+// nothing.
+func UseAsSafe(store *preset.Store, site engine.Site, profiles []processor.Profile, name string) (p preset.Preset, err error) {
+	if err := store.Belong(identity(site, profiles)); err != nil {
+		return p, err
+	}
+	err = reach(site, profiles, store, func(c *control.Controller) error {
+		p, err = c.UseAsSafe(name)
+		return err
+	})
+	return p, err
+}
+
 // rested says how a return to the safe preset ended.
 func rested(s control.State) (string, error) {
 	switch s := s.(type) {

@@ -74,9 +74,14 @@ func Rows(site engine.Site, sheet engine.Sheet) []Row {
 	all := make([]Row, len(sheet.Settings))
 	for i, set := range sheet.Settings {
 		output, _ := site.Output(set.Output)
-		all[i] = Row{set.Output, Round(set.DelaySec*1000, 3), set.Polarity, Round(set.GainDB, 2), output.Label}
+		all[i] = RowOf(set, output.Label)
 	}
 	return all
+}
+
+// RowOf is one output's settings for people, label and all.
+func RowOf(set engine.Setting, label string) Row {
+	return Row{set.Output, Round(set.DelaySec*1000, 3), set.Polarity, Round(set.GainDB, 2), label}
 }
 
 // ToldComparison is a comparison as it is printed with --json.

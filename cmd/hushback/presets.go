@@ -1,0 +1,278 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"text/tabwriter"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"hushback/cmd/internal/daemon"
+	"hushback/cmd/internal/printout"
+	"hushback/control/preset"
+	"hushback/engine"
+)
+
+func newPresets() *cobra.Command {
+	var home daemon.Home
+	c := &cobra.Command{
+		Use:   "presets",
+		Short: "List, compare, export and import stored presets",
+		Long: `Works on the presets in the state folder while no daemon runs there; beside a
+daemon its page does the same. None of it sends anything to a processor. Presets
+never change; the safe and the as-found preset cannot be deleted.`,
+		Example: `  hushback presets
+  hushback presets compare "as found" safe
+  hushback presets export safe safe-preset.json
+  hushback presets import safe-preset.json --as "from the workshop"`,
+		Args: usage(cobra.NoArgs, "one of its commands, or nothing for a list"),
+	}
+	c.PersistentFlags().StringVar(&home.Dir, "state", stateFolder(), "`folder` of the presets and journal")
+	asJSON := c.PersistentFlags().Bool("json", false, "print JSON")
+	c.RunE = func(c *cobra.Command, _ []string) error {
+		return inStore(home, func(s *preset.Store) error {
+			all, err := s.List()
+			if err != nil {
+				return err
+			}
+			return listPresets(c.OutOrStdout(), all, *asJSON)
+		})
+	}
+	c.AddCommand(newPresetShow(&home, asJSON), newPresetCompare(&home, asJSON), newPresetExport(&home), newPresetImport(&home),
+		newPresetDelete(&home), newPresetSafe(&home), newSetAside(&home))
+	return c
+}
+
+// inStore opens the presets of a state folder for one piece of work.
+func inStore(home daemon.Home, work func(*preset.Store) error) (err error) {
+	if _, err := os.Stat(home.Store()); errors.Is(err, fs.ErrNotExist) {
+		return badInput{fmt.Errorf("nothing was ever stored in %s: is it the right state folder?", home.Dir)}
+	}
+	store, err := preset.Open(home.Store())
+	if errors.Is(err, preset.ErrInUse) {
+		return fmt.Errorf("%w: a daemon runs here; use its page, or stop it first", err)
+	}
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, store.Close()) }()
+	return work(store)
+}
+
+// toldPreset is a preset as it is printed with --json.
+type toldPreset struct {
+	Name     string           `json:"name"`
+	ID       string           `json:"id"`
+	Taken    time.Time        `json:"taken"`
+	Settings []engine.Setting `json:"settings"`
+}
+
+func tellPreset(p preset.Preset) toldPreset { return toldPreset{p.Name, p.ID(), p.Taken, p.Settings} }
+
+func listPresets(w io.Writer, all []preset.Preset, asJSON bool) error {
+	told := []toldPreset{}
+	for _, p := range all {
+		told = append(told, tellPreset(p))
+	}
+	if asJSON {
+		return printout.JSON(w, told)
+	}
+	if len(all) == 0 {
+		_, err := fmt.Fprintln(w, "no preset is stored yet")
+		return err
+	}
+	table := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	for _, p := range told {
+		fmt.Fprintf(table, "%s\t%.12s\t%s\t%d outputs\n", p.Name, p.ID, p.Taken.Local().Format("2 Jan 2006 15:04:05"), len(p.Settings))
+	}
+	return table.Flush()
+}
+
+func newPresetShow(home *daemon.Home, asJSON *bool) *cobra.Command {
+	return &cobra.Command{
+		Use: "show NAME", Short: "Print a preset's settings", Args: usage(cobra.ExactArgs(1), "the name of a preset, or the beginning of its ID"),
+		RunE: func(c *cobra.Command, args []string) error {
+			return inStore(*home, func(s *preset.Store) error {
+				p, err := s.Find(args[0])
+				if err != nil {
+					return badInput{err}
+				}
+				if *asJSON {
+					return printout.JSON(c.OutOrStdout(), tellPreset(p))
+				}
+				for _, set := range p.Settings {
+					fmt.Fprintf(c.OutOrStdout(), "output %-3d %s\n", set.Output, settingWords(&set))
+				}
+				return nil
+			})
+		},
+	}
+}
+
+func settingWords(s *engine.Setting) string {
+	switch {
+	case s == nil:
+		return "not in this preset"
+	case s.Muted:
+		return printout.RowOf(*s, "").String() + "muted"
+	}
+	return printout.RowOf(*s, "").String() + "open"
+}
+
+func newPresetCompare(home *daemon.Home, asJSON *bool) *cobra.Command {
+	return &cobra.Command{
+		Use: "compare A B", Short: "Print where two presets differ", Args: usage(cobra.ExactArgs(2), "the names of two presets"),
+		RunE: func(c *cobra.Command, args []string) error {
+			return inStore(*home, func(s *preset.Store) error {
+				a, errA := s.Find(args[0])
+				b, errB := s.Find(args[1])
+				if err := errors.Join(errA, errB); err != nil {
+					return badInput{err}
+				}
+				differ := preset.Compare(a, b)
+				if *asJSON {
+					return printout.JSON(c.OutOrStdout(), append([]preset.Difference{}, differ...))
+				}
+				if len(differ) == 0 {
+					fmt.Fprintln(c.OutOrStdout(), "they set the same outputs to the same values")
+				}
+				for _, d := range differ {
+					fmt.Fprintf(c.OutOrStdout(), "output %-3d %s: %s\n           %s: %s\n", d.Output, args[0], settingWords(d.A), args[1], settingWords(d.B))
+				}
+				return nil
+			})
+		},
+	}
+}
+
+func newPresetExport(home *daemon.Home) *cobra.Command {
+	return &cobra.Command{
+		Use: "export NAME FILE", Short: "Write a preset to a file", Args: usage(cobra.ExactArgs(2), "the name of a preset and a file to write"),
+		RunE: func(_ *cobra.Command, args []string) error {
+			return inStore(*home, func(s *preset.Store) error {
+				p, err := s.Find(args[0])
+				if err != nil {
+					return badInput{err}
+				}
+				text, err := preset.Export(p)
+				if err != nil {
+					return err
+				}
+				f, err := os.OpenFile(args[1], os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+				if err != nil {
+					return badInput{fmt.Errorf("export: %w", err)} // also one that is there: nothing is written over
+				}
+				_, err = f.Write(text)
+				return errors.Join(err, f.Close())
+			})
+		},
+	}
+}
+
+func newPresetImport(home *daemon.Home) *cobra.Command {
+	var name string
+	c := &cobra.Command{
+		Use: "import FILE", Short: "Store a preset from a file", Args: usage(cobra.ExactArgs(1), "one file that export wrote"),
+		Long: `Stores a preset that export wrote, under its own name or another. The safe and the
+as-found preset come in under another name; safe makes it the safe preset.`,
+		RunE: func(c *cobra.Command, args []string) error {
+			text, err := os.ReadFile(args[0])
+			if err != nil {
+				return badInput{fmt.Errorf("import: %w", err)}
+			}
+			p, err := preset.Import(text)
+			if err != nil {
+				return badInput{fmt.Errorf("%s: %w", args[0], err)}
+			}
+			if name != "" {
+				p.Name = name
+			}
+			if p.Name == preset.Safe || p.Name == preset.AsFound {
+				return badInput{fmt.Errorf("%q is hushback's own: give the preset another name with --as", p.Name)}
+			}
+			if err := home.Prepare(); err != nil {
+				return err
+			}
+			s, err := preset.Open(home.Store())
+			if err != nil {
+				return err
+			}
+			err = s.Put(p)
+			if err == nil {
+				err = s.Note(preset.Entry{At: time.Now(), Event: "preset imported", Detail: fmt.Sprintf("%q, %.12s", p.Name, p.ID())})
+			}
+			if err := errors.Join(err, s.Close()); err != nil {
+				return badInput{err}
+			}
+			fmt.Fprintf(c.OutOrStdout(), "stored as %q, %.12s\n", p.Name, p.ID())
+			return nil
+		},
+	}
+	c.Flags().StringVar(&name, "as", "", "`name` to store it under, instead of its own")
+	return c
+}
+
+func newPresetDelete(home *daemon.Home) *cobra.Command {
+	return &cobra.Command{
+		Use: "delete NAME", Short: "Take a preset's name away", Args: usage(cobra.ExactArgs(1), "the name of a preset"),
+		Long: "Takes a preset's name away. Its settings stay in the store and are found by their ID.",
+		RunE: func(_ *cobra.Command, args []string) error {
+			return inStore(*home, func(s *preset.Store) error {
+				if err := s.Delete(args[0]); err != nil {
+					return badInput{err}
+				}
+				return s.Note(preset.Entry{At: time.Now(), Event: "preset deleted", Detail: fmt.Sprintf("%q", args[0])})
+			})
+		},
+	}
+}
+
+func newPresetSafe(home *daemon.Home) *cobra.Command {
+	return &cobra.Command{
+		Use: "safe NAME SITE", Short: "Make a stored preset the safe one", Args: usage(cobra.ExactArgs(2), "the name of a preset and a site"),
+		Long: `Makes a stored preset the safe one, for processors that cannot be read. Its
+settings must be such as the site's processors can hold, none above its limit.
+Nothing is sent.`,
+		RunE: func(c *cobra.Command, args []string) error {
+			site, profiles, err := openSite(args[1], "", "")
+			if err != nil {
+				return err
+			}
+			return inStore(*home, func(s *preset.Store) error {
+				p, err := daemon.UseAsSafe(s, site, profiles, args[0])
+				if err != nil {
+					return badInput{err}
+				}
+				fmt.Fprintf(c.OutOrStdout(), "the safe preset is now %.12s\n", p.ID())
+				return nil
+			})
+		},
+	}
+}
+
+func newSetAside(home *daemon.Home) *cobra.Command {
+	return &cobra.Command{
+		Use: "set-aside", Short: "Move a damaged store out of the way", Args: usage(cobra.NoArgs, "nothing more"),
+		Long: `Moves a damaged store out of the way; the file is kept under a name that says when.
+The next start makes a new one, which knows nothing: look at what the processor
+holds before you store a safe preset.`,
+		RunE: func(c *cobra.Command, _ []string) error {
+			err := inStore(*home, func(*preset.Store) error {
+				return badInput{errors.New("the store is whole: there is nothing to set aside")}
+			})
+			if !errors.Is(err, preset.ErrDamaged) {
+				return err
+			}
+			kept, err := preset.SetAside(home.Store(), time.Now())
+			if err != nil {
+				return err
+			}
+			fmt.Fprintf(c.OutOrStdout(), "kept as %s; the next start makes a new store\n", kept)
+			return nil
+		},
+	}
+}
