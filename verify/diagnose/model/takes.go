@@ -1,0 +1,222 @@
+package model
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"math/cmplx"
+	"slices"
+
+	"hushback/engine"
+	"hushback/verify"
+	"hushback/verify/transfer"
+)
+
+// take is one capture as the model wants it: delays put back in, lines thinned.
+type take struct {
+	mic        int    // 0 front, 1 rear, as the capture says
+	open       []bool // by place in site.Outputs
+	solo       int    // the one open output's place, -1 where several are open
+	everything bool
+	row        engine.Row
+	h          []complex128
+	noise2     []float64 // variance of the real and of the imaginary part of h, each
+	size2      []float64 // power that errors of the model are counted from
+	log        float64   // what stands in the density of h beside variances and misfit
+}
+
+// maxLines is how many lines are looked at: more say little that is new of
+// delays, levels and places, and cost time.
+const maxLines = 20
+
+// lines are the captures' lines inside the operating range, thinned evenly.
+func lines(freqHz []float64, band engine.Band) []int {
+	var inside []int
+	for i, f := range freqHz {
+		if band.Contains(f) {
+			inside = append(inside, i)
+		}
+	}
+	n := len(inside)
+	if n <= maxLines {
+		return inside
+	}
+	kept := make([]int, maxLines)
+	for k := range kept {
+		kept[k] = inside[(k*(n-1)+(maxLines-1)/2)/(maxLines-1)]
+	}
+	return kept
+}
+
+// read checks the captures, by themselves and against the first, and takes
+// their lines.
+func (m *Model) read(sheet engine.Sheet, captures []verify.Capture) error {
+	if len(captures) == 0 {
+		return errors.New("captures: got none, want everything open and each output alone at both microphones")
+	}
+	first := &captures[0]
+	if err := check(first.Function); err != nil {
+		return fmt.Errorf("capture of %s: %w", m.Subject(first.Solo, first.Row, first.Role), err)
+	}
+	kept := lines(first.Function.FreqHz, m.site.Target.Range)
+	if len(kept) < 3 {
+		return fmt.Errorf("captures: %d frequencies inside the operating range %g to %g Hz, want at least 3", len(kept), m.site.Target.Range.LowHz, m.site.Target.Range.HighHz)
+	}
+	for _, i := range kept {
+		m.FreqHz = append(m.FreqHz, first.Function.FreqHz[i])
+	}
+	for i := range captures {
+		c := &captures[i]
+		if err := m.enter(c, first, sheet.Digest(), kept); err != nil {
+			return fmt.Errorf("capture of %s: %w", m.Subject(c.Solo, c.Row, c.Role), err)
+		}
+	}
+	m.sizes(m.takes[0])
+	m.takes[1] = inverted(m.takes[0])
+	m.sizes(m.takes[1])
+	return nil
+}
+
+func (m *Model) enter(c, first *verify.Capture, digest string, kept []int) error {
+	switch {
+	case c.SheetDigest != first.SheetDigest:
+		return fmt.Errorf("taken under sheet %.8s, others under sheet %.8s: measure again", c.SheetDigest, first.SheetDigest)
+	case c.SheetDigest != digest:
+		return fmt.Errorf("taken under sheet %.8s, the diagnosis is asked for sheet %.8s", c.SheetDigest, digest)
+	case !slices.Equal(c.Function.FreqHz, first.Function.FreqHz):
+		return errors.New("its frequencies differ from the other captures'")
+	case c.Role != engine.RoleFront && c.Role != engine.RoleRear:
+		return fmt.Errorf("microphone role %q, want %q or %q", c.Role, engine.RoleFront, engine.RoleRear)
+	}
+	if err := check(c.Function); err != nil {
+		return err
+	}
+	t := take{solo: -1, open: make([]bool, len(m.site.Outputs))}
+	if c.Role == engine.RoleRear {
+		t.mic = 1
+	}
+	if err := m.opened(&t, c); err != nil {
+		return err
+	}
+	raw := c.Function.Advance(-c.DelaySec - c.LatencySec)
+	for _, i := range kept {
+		t.h = append(t.h, raw.H[i])
+		t.noise2 = append(t.noise2, pooled(raw.Sigma, i))
+	}
+	m.takes[0] = append(m.takes[0], t)
+	m.signal(t.mic, c, kept)
+	return nil
+}
+
+// opened says which outputs a capture had open, and refuses a second of a kind.
+func (m *Model) opened(t *take, c *verify.Capture) error {
+	open := m.site.RowOutputs(c.Row)
+	switch {
+	case c.Row == "" && c.Solo == verify.Everything:
+		open, t.everything = m.site.OutputNumbers(), true
+	case c.Row == "":
+		open = []int{c.Solo}
+	}
+	for _, number := range open {
+		k := slices.IndexFunc(m.site.Outputs, func(o engine.Output) bool { return o.Number == number })
+		if k < 0 {
+			return errors.New("the site has no such output")
+		}
+		t.open[k] = true
+		t.solo = k
+	}
+	if len(open) == 0 {
+		return errors.New("the site has no such row")
+	}
+	if len(open) > 1 || t.everything {
+		t.solo = -1
+	}
+	for i := range m.takes[0] {
+		other := &m.takes[0][i]
+		if other.mic == t.mic && other.everything == t.everything && other.row == c.Row && slices.Equal(other.open, t.open) {
+			return errors.New("it is there twice")
+		}
+	}
+	t.row = c.Row
+	return nil
+}
+
+// check refuses a function that no estimate can have made.
+func check(f transfer.Function) error {
+	n := len(f.FreqHz)
+	if n < 3 || len(f.H) != n || len(f.Sigma) != n {
+		return fmt.Errorf("%d frequencies with %d values and %d errors, want as many of each and at least 3", n, len(f.H), len(f.Sigma))
+	}
+	for i, h := range f.H {
+		if cmplx.IsNaN(h) || cmplx.IsInf(h) || !(f.Sigma[i] >= 0) || math.IsInf(f.Sigma[i], 0) {
+			return fmt.Errorf("at %g Hz: value %v with error %g, want finite numbers", f.FreqHz[i], h, f.Sigma[i])
+		}
+		if !(f.FreqHz[i] > 0) || i > 0 && !(f.FreqHz[i] > f.FreqHz[i-1]) {
+			return fmt.Errorf("frequency %g Hz, want them above 0 and ascending", f.FreqHz[i])
+		}
+	}
+	return nil
+}
+
+// pooled is the variance around a line: Sigma itself is an estimate, of few
+// averages for a solo, and noise is much the same from one line to the next.
+func pooled(sigma []float64, i int) float64 {
+	const reach = 3
+	from, to := max(0, i-reach), min(len(sigma), i+reach+1)
+	sum := 0.0
+	for _, s := range sigma[from:to] {
+		sum += s * s
+	}
+	return sum / float64(to-from)
+}
+
+// sizes sets what errors of the model are counted from: the power of what the
+// open outputs do alone, for at a null the sum itself is next to nothing.
+func (m *Model) sizes(takes []take) {
+	loudest := 0.0
+	for i := range takes {
+		t := &takes[i]
+		t.size2 = make([]float64, len(t.h))
+		for j := range t.h {
+			t.size2[j] = power(t.h[j])
+			if t.solo < 0 {
+				t.size2[j] = math.Max(t.size2[j], m.parts2(takes, t, j))
+			}
+			loudest = math.Max(loudest, t.size2[j])
+		}
+	}
+	for i := range takes { // nothing is known to better than a float64 can tell
+		for j := range takes[i].noise2 {
+			takes[i].noise2[j] += loudest * 1e-16
+		}
+	}
+}
+
+func (m *Model) parts2(takes []take, whole *take, line int) (sum float64) {
+	for i := range takes {
+		if t := &takes[i]; t.mic == whole.mic && t.solo >= 0 && whole.open[t.solo] {
+			sum += power(t.h[line])
+		}
+	}
+	return sum
+}
+
+// inverted is what the captures would be had reference and microphone not been
+// exchanged: 1/H, with the errors and the density that follow from it.
+func inverted(takes []take) []take {
+	all := slices.Clone(takes)
+	for i := range all {
+		t := &all[i]
+		h, noise2 := t.h, t.noise2
+		t.h, t.noise2, t.log = make([]complex128, len(h)), make([]float64, len(h)), 0
+		for j := range h {
+			p := math.Max(power(h[j]), 1e-300)
+			t.h[j] = cmplx.Conj(h[j]) / complex(p, 0)
+			t.noise2[j] = noise2[j] / (p * p)
+			t.log -= 2 * math.Log(p)
+		}
+	}
+	return all
+}
+
+func power(v complex128) float64 { return real(v)*real(v) + imag(v)*imag(v) }
