@@ -232,12 +232,26 @@ func TestFaultsAreNeverKept(t *testing.T) {
 	all.Wait()
 }
 
+// What a measurement refutes, the correction from that measurement proves, on the
+// very rig that is out of order.
+func TestCorrectionsAreProven(t *testing.T) {
+	for _, fault := range []string{"polarity=3", "moved=3", "late=1"} {
+		code, r, said := unattended(t, "--fault", fault, "--correct", "2")
+		if code != exitDone || r.Verdict != verify.Proven || !r.Kept || r.HoldsAsFound || r.Corrections < 1 || !strings.Contains(said, "taking the correction") {
+			t.Errorf("%s: exit code %d, %+v\n%s", fault, code, r, said)
+		}
+		t.Logf("%s: proven after %d corrections, %.1f dB at the target", fault, r.Corrections, *r.AtTargetDB)
+	}
+}
+
 func TestBadInputIsToldFromRefuted(t *testing.T) {
 	for _, c := range []struct{ args, want string }{
 		{"rehearse --fault nonsense", "polarity"},
 		{"rehearse --fault late=9", "9"},
 		{"rehearse --json", "--unattended"},
 		{"rehearse no-such-site", "no-such-site"},
+		{"rehearse --correct 1", "--unattended"},
+		{"rehearse --unattended --correct -1", "counts from 0"},
 		{"rehearse one two", "--help"},
 		{"rehearse --seed x", "--help"},
 		{"serve", "--help"},

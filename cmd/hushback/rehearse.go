@@ -29,6 +29,7 @@ type rehearseFlags struct {
 	seed       uint64
 	unattended bool
 	json       bool
+	correct    int
 }
 
 func newRehearse() *cobra.Command {
@@ -46,9 +47,13 @@ Exit code: 0 proven and kept (or, with a page, ended by Ctrl-C); 1 refuted or
 undecided, and rolled back; 2 bad input.`,
 		Example: `  hushback rehearse
   hushback rehearse --unattended --json
-  hushback rehearse --unattended --fault polarity=3`,
+  hushback rehearse --unattended --fault polarity=3
+  hushback rehearse --unattended --fault moved=3 --correct 2`,
 		Args: usage(cobra.MaximumNArgs(1), "name one site, or none for the example"),
 		RunE: func(c *cobra.Command, args []string) error {
+			if flags.correct < 0 || flags.correct > 0 && !flags.unattended {
+				return badInput{errors.New("--correct goes with --unattended and counts from 0: with a page you take the correction yourself")}
+			}
 			if flags.json && !flags.unattended {
 				return badInput{errors.New("--json goes with --unattended: with a page there is nothing to print at the end")}
 			}
@@ -65,6 +70,7 @@ undecided, and rolled back; 2 bad input.`,
 	f.StringVar(&flags.fault, "fault", "", "put the rig out of order, `KIND[=OUTPUT]`: polarity, dead, late, moved, cold or deaf")
 	f.Uint64Var(&flags.seed, "seed", 1, "`number` from which set-up scatter and noise are drawn")
 	f.BoolVar(&flags.unattended, "unattended", false, "go through the loop with nobody present, keeping only what is proven")
+	f.IntVar(&flags.correct, "correct", 0, "with --unattended: take up to this `number` of corrections when a sheet is not proven")
 	f.BoolVar(&flags.json, "json", false, "with --unattended: print the result as one JSON object")
 	return c
 }
@@ -87,7 +93,7 @@ func rehearse(c *cobra.Command, name string, flags rehearseFlags) (err error) {
 		return err
 	}
 	if flags.unattended {
-		err = set.alone(c.Context(), flags.json, c.OutOrStdout(), c.ErrOrStderr())
+		err = set.alone(c.Context(), flags, c.OutOrStdout(), c.ErrOrStderr())
 		return errors.Join(err, set.strike(c.ErrOrStderr(), err != nil && c.Context().Err() != nil))
 	}
 	set.invite(c.OutOrStdout())

@@ -8,6 +8,7 @@ import (
 	"io"
 	"math"
 	"slices"
+	"strings"
 
 	"hushback/cmd/internal/dashboard"
 	"hushback/cmd/internal/printout"
@@ -27,6 +28,7 @@ type result struct {
 	ShortfallDB  *float64           `json:"sum_shortfall_db"`
 	TargetHz     float64            `json:"target_hz"`
 	Predicted    printout.Predicted `json:"predicted"`
+	Corrections  int                `json:"corrections"` // taken up on the way
 	Sends        int                `json:"sends"`
 	Kept         bool               `json:"kept"`
 	Ended        string             `json:"ended"`
@@ -37,18 +39,30 @@ type result struct {
 }
 
 // alone goes through the loop with nobody present and prints what it came to.
-func (s *set) alone(ctx context.Context, asJSON bool, stdout, stderr io.Writer) error {
+func (s *set) alone(ctx context.Context, flags rehearseFlags, stdout, stderr io.Writer) error {
 	say := func(format string, args ...any) { fmt.Fprintf(stderr, format+"\n", args...) }
 	say("rehearsal: %s; seed %d, %s", s.daemon.View().Site.Job, s.seed, s.faultWords())
 	found, err := s.walk(ctx, say)
 	if err != nil {
 		return err
 	}
+	corrections := 0
+	for ; corrections < flags.correct && s.daemon.View().Correction != nil; corrections++ {
+		say("%s", strings.Join(reasons(s.daemon.View()), "\n"))
+		say("taking the correction")
+		if err := s.daemon.Correct(ctx); err != nil {
+			return err
+		}
+		if err := s.confirm(ctx, say); err != nil {
+			return err
+		}
+	}
 	r, err := s.result(ctx, found)
 	if err != nil {
 		return err
 	}
-	if err := r.print(stdout, asJSON); err != nil {
+	r.Corrections = corrections
+	if err := r.print(stdout, flags.json); err != nil {
 		return err
 	}
 	if r.Verdict != verify.Proven || !r.Kept {
@@ -71,16 +85,24 @@ func (s *set) walk(ctx context.Context, say func(string, ...any)) ([]engine.Sett
 	if err := s.daemon.DryRun(ctx); err != nil {
 		return nil, err
 	}
+	before := []engine.Setting(nil)
+	if drafted, ok := s.daemon.View().State.(control.Drafted); ok {
+		before = drafted.DryRun.Before
+	}
+	return before, s.confirm(ctx, say)
+}
+
+// confirm sends the dry run that was taken and follows it to its end.
+func (s *set) confirm(ctx context.Context, say func(string, ...any)) error {
 	drafted, ok := s.daemon.View().State.(control.Drafted)
 	if !ok {
-		return nil, fmt.Errorf("the dry run is gone: %s", dashboard.StateName(s.daemon.View().State))
+		return fmt.Errorf("the dry run is gone: %s", dashboard.StateName(s.daemon.View().State))
 	}
 	say("dry run: %d datagrams, none of them sent", len(drafted.DryRun.Steps))
 	if err := s.daemon.Confirm(ctx, drafted.DryRun.Digest, len(drafted.DryRun.Blind) > 0); err != nil {
-		return nil, err
+		return err
 	}
-	err := s.until(ctx, say, func(v dashboard.View) bool { return v.Doing == "" })
-	return drafted.DryRun.Before, err
+	return s.until(ctx, say, func(v dashboard.View) bool { return v.Doing == "" })
 }
 
 func connected(v dashboard.View) bool {

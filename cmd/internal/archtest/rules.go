@@ -48,7 +48,7 @@ func arrows() map[string][]string {
 
 		"cmd/internal/dashboard/access":  {},
 		"cmd/internal/dashboard/figures": {"engine", "verify", "verify/transfer"},
-		"cmd/internal/dashboard":         {"cmd/internal/dashboard/access", "cmd/internal/dashboard/figures", "engine", "engine/picture", "control", "control/preset", "control/processor", "control/osc", "verify", "verify/transfer"},
+		"cmd/internal/dashboard":         {"cmd/internal/dashboard/access", "cmd/internal/dashboard/figures", "engine", "engine/picture", "control", "control/preset", "control/processor", "control/osc", "verify", "verify/transfer", "verify/correct", "verify/diagnose"},
 		"cmd/internal/emulated":          {"engine", "control/osc"},
 		"cmd/internal/rehearsal":         {"engine/...", "control/osc", "verify/feed", "cmd/internal/emulated"},
 		"cmd/internal/daemon":            {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/dashboard"},

@@ -71,6 +71,7 @@ type Daemon struct {
 	access     dashboard.Access
 	decisions  chan decision
 	placed     chan string               // where the moved microphone stands now
+	designed   engine.Sheet              // what the site alone comes to
 	latency    *float64                  // of the series that is being taken, seconds; its goroutine alone touches it
 	restore    atomic.Pointer[restoring] // the last dry run, if it is of a stored state
 	jobs       int                       // that run now; the board's owner alone touches it
@@ -89,7 +90,7 @@ func Start(o Options) (*Daemon, error) {
 	if err != nil {
 		return nil, err
 	}
-	d := &Daemon{options: o, decisions: make(chan decision), placed: make(chan string)}
+	d := &Daemon{options: o, designed: sheet, decisions: make(chan decision), placed: make(chan string)}
 	if err := d.open(); err != nil {
 		d.close()
 		return nil, err
@@ -116,6 +117,16 @@ func design(site engine.Site, profiles []processor.Profile) (engine.Sheet, engin
 	if err != nil {
 		return engine.Sheet{}, engine.Prediction{}, fmt.Errorf("solving %s: %w", site.Job, err)
 	}
+	snap(site, profiles, sheet)
+	prediction, err := field.Predict(site, sheet)
+	if err != nil {
+		return engine.Sheet{}, engine.Prediction{}, fmt.Errorf("predicting %s: %w", site.Job, err)
+	}
+	return sheet, prediction, nil
+}
+
+// snap brings settings onto the steps of each output's own processor.
+func snap(site engine.Site, profiles []processor.Profile, sheet engine.Sheet) {
 	for i, set := range sheet.Settings {
 		output, _ := site.Output(set.Output)
 		for k, w := range site.Wirings() {
@@ -124,11 +135,6 @@ func design(site engine.Site, profiles []processor.Profile) (engine.Sheet, engin
 			}
 		}
 	}
-	prediction, err := field.Predict(site, sheet)
-	if err != nil {
-		return engine.Sheet{}, engine.Prediction{}, fmt.Errorf("predicting %s: %w", site.Job, err)
-	}
-	return sheet, prediction, nil
 }
 
 // open takes hold of the store and the wire to the processor.

@@ -40,6 +40,9 @@ func (d *Daemon) prove(ctx context.Context, bench control.Bench) (control.Proof,
 		return control.Proof{}, fmt.Errorf("judging: %w", err)
 	}
 	d.judged(captures, &verdict)
+	if verdict.Outcome != verify.Proven {
+		d.job("working out what is wrong and what would do better", func() { d.explain(view.Sheet, captures) })
+	}
 	return control.Proof{Proven: verdict.Outcome == verify.Proven, Reason: inShort(verdict)}, nil
 }
 

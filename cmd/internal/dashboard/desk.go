@@ -11,6 +11,7 @@ import (
 	"hushback/control/preset"
 	"hushback/engine"
 	"hushback/verify"
+	"hushback/verify/correct"
 )
 
 // View is one immutable picture of everything the page shows.
@@ -30,10 +31,12 @@ type View struct {
 	Presets    []preset.Preset   // all that are stored, ascending by name
 	Strange    []control.Strange // values that somebody else changed on a processor
 	Feeds      []Feed
-	Placing    string           // where the measurement waits for the moved microphone, "" if it does not
-	Captures   []verify.Capture // of the current change
-	Verdict    *verify.Verdict  // of the current change, nil until judged
-	Journal    []preset.Entry   // newest first
+	Placing    string              // where the measurement waits for the moved microphone, "" if it does not
+	Captures   []verify.Capture    // of the current change
+	Verdict    *verify.Verdict     // of the current change, nil until judged
+	Correction *correct.Correction // of what was captured; nil where there is none
+	Corrected  bool                // Sheet and Prediction are a correction, not the design
+	Journal    []preset.Entry      // newest first
 }
 
 // Feed is one microphone's connection.
@@ -55,8 +58,10 @@ type Desk interface {
 	// until stop is called or the daemon ends, which closes the channel.
 	Watch() (changed <-chan struct{}, stop func())
 
-	StoreSafe(ctx context.Context) error // processor's present state becomes the safe preset
-	DryRun(ctx context.Context) error    // of the sheet; reads, never writes
+	StoreSafe(ctx context.Context) error  // processor's present state becomes the safe preset
+	DryRun(ctx context.Context) error     // of the sheet; reads, never writes
+	Correct(ctx context.Context) error    // makes the correction the sheet, and a dry run of it
+	AsDesigned(ctx context.Context) error // makes the design the sheet again, and a dry run of it
 	// Confirm starts sending. blind agrees to outputs that cannot be read back.
 	Confirm(ctx context.Context, digest string, blind bool) error
 	Keep(ctx context.Context, change string) error

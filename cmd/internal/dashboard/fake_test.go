@@ -119,9 +119,11 @@ func (d *fakeDesk) Keep(ctx context.Context, change string) error {
 func (d *fakeDesk) RollBack(ctx context.Context, change string) error {
 	return d.press(ctx, "roll back "+change)
 }
-func (d *fakeDesk) Safe(ctx context.Context) error    { return d.press(ctx, "safe") }
-func (d *fakeDesk) Accept(ctx context.Context) error  { return d.press(ctx, "accept") }
-func (d *fakeDesk) PutBack(ctx context.Context) error { return d.press(ctx, "put back") }
+func (d *fakeDesk) Safe(ctx context.Context) error       { return d.press(ctx, "safe") }
+func (d *fakeDesk) Accept(ctx context.Context) error     { return d.press(ctx, "accept") }
+func (d *fakeDesk) PutBack(ctx context.Context) error    { return d.press(ctx, "put back") }
+func (d *fakeDesk) Correct(ctx context.Context) error    { return d.press(ctx, "correct") }
+func (d *fakeDesk) AsDesigned(ctx context.Context) error { return d.press(ctx, "as designed") }
 func (d *fakeDesk) Placed(ctx context.Context, microphone string) error {
 	return d.press(ctx, "placed "+microphone)
 }

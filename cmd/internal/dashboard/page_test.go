@@ -19,6 +19,7 @@ import (
 	"hushback/control/preset"
 	"hushback/engine"
 	"hushback/verify"
+	"hushback/verify/correct"
 )
 
 // element is one element of a parsed page.
@@ -427,6 +428,33 @@ func TestTheMovedMicrophoneIsAskedFor(t *testing.T) {
 	}
 	if !slices.ContainsFunc(all, func(e element) bool { return e.attr["name"] == "microphone" && e.attr["value"] == "back fence" }) || !slices.Contains(actions(all), "/placed") {
 		t.Error("the press does not name the place")
+	}
+}
+
+// A correction can be taken up, and given up again, when nothing is under way.
+func TestACorrectionIsOffered(t *testing.T) {
+	v := testView(testStates()["rolled back"])
+	if got := actions(checkPage(t, "none", pageOf(t, v))); slices.Contains(got, "/correct") || slices.Contains(got, "/as-designed") {
+		t.Errorf("there is no correction, but one can press %q", got)
+	}
+	v.Correction = &correct.Correction{
+		Sheet: testSheet(), Prediction: testPrediction(), Unheard: []int{4},
+		Moves: []correct.Move{{Sentence: "moving what output 1 (rear) feeds 0.3 m away from the audience would do 2.0 dB better over the range than any delay"}},
+	}
+	all := checkPage(t, "correction", pageOf(t, v))
+	for _, want := range []string{"Correction With other settings this rig, as it was measured, would be quietest behind at 47.1 Hz", "Too faint to be corrected: output 4.", "Moving what output 1 (rear) feeds", "Take a dry run of the correction", "Solved settings"} {
+		if !strings.Contains(saidOn(all), want) {
+			t.Errorf("the page does not say %q", want)
+		}
+	}
+	v.Corrected = true
+	said, presses := saidOn(checkPage(t, "corrected", pageOf(t, v))), actions(checkPage(t, "corrected", pageOf(t, v)))
+	if !strings.Contains(said, "Corrected settings") || strings.Contains(said, "Solved settings") || !slices.Contains(presses, "/as-designed") || !slices.Contains(presses, "/correct") {
+		t.Errorf("corrected: one can press %q", presses)
+	}
+	v.State = testStates()["measuring"]
+	if got := actions(checkPage(t, "measuring", pageOf(t, v))); !slices.Equal(got, []string{"/safe"}) {
+		t.Errorf("while it is measured one can press %q", got)
 	}
 }
 

@@ -89,6 +89,8 @@ func (s *Server) routes() http.Handler {
 	mux.Handle("GET /live", s.paired(s.stream))
 	mux.Handle("POST /safe-preset", s.press("#presets", alone(s.desk.StoreSafe)))
 	mux.Handle("POST /dry-run", s.press("#dry-run", alone(s.desk.DryRun)))
+	mux.Handle("POST /correct", s.press("#dry-run", alone(s.desk.Correct)))
+	mux.Handle("POST /as-designed", s.press("#dry-run", alone(s.desk.AsDesigned)))
 	mux.Handle("POST /dry-run-preset", s.press("#dry-run", named("name", "preset", s.desk.DryRunPreset)))
 	mux.Handle("POST /use-as-safe", s.press("#presets", named("name", "preset", s.desk.UseAsSafe)))
 	mux.Handle("POST /presets", s.press("#presets", s.savePreset))

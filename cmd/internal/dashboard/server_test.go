@@ -119,6 +119,8 @@ func wishes() []wish {
 		{"/accept", url.Values{}, "accept"},
 		{"/put-back", url.Values{}, "put back"},
 		{"/presets", url.Values{"name": {"evening"}}, "save preset evening"},
+		{"/correct", url.Values{}, "correct"},
+		{"/as-designed", url.Values{}, "as designed"},
 		{"/placed", url.Values{"microphone": {"stage door"}}, "placed stage door"},
 		{"/use-as-safe", url.Values{"name": {"evening, quiet"}}, "use as safe evening, quiet"},
 		{"/dry-run-preset", url.Values{"name": {"evening, quiet"}}, "dry run preset evening, quiet"},
