@@ -40,7 +40,7 @@ func arrows() map[string][]string {
 		"verify":                   {"engine", "engine/field", "verify/transfer"},
 		"verify/feed":              {"verify", "verify/transfer"},
 		"verify/excite":            {"engine"},
-		"verify/source":            {"engine", "verify/transfer"},
+		"verify/source":            {"verify/transfer"},
 		"verify/diagnose":          {"engine", "engine/air", "engine/field", "verify", "verify/transfer"},
 		"verify/correct":           {"engine", "engine/air", "engine/field", "engine/optimise", "engine/solve", "verify", "verify/transfer"},
 		"configs/quantity":         {},
