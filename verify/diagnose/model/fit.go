@@ -3,8 +3,6 @@ package model
 import (
 	"math"
 	"math/cmplx"
-
-	"gonum.org/v1/gonum/mat"
 )
 
 // Result is a hypothesis with the quantities that make the captures most
@@ -38,11 +36,11 @@ type fit struct {
 
 	sound   [][2][]complex128 // by source and microphone place: with its output's setting
 	channel [2][]complex128   // by channel
+	logDet  float64           // of the curvature where the last step set out
 }
 
-// Fit finds the most probable quantities from each start in a few steps, and
-// from the best of them thoroughly, if so asked.
-func (m *Model) Fit(r Rig, starts [][]Push, thorough bool) (Result, error) {
+// Fit finds the most probable quantities from each start in a few steps.
+func (m *Model) Fit(r Rig, starts [][]Push) (Result, error) {
 	var best *fit
 	least := math.Inf(1)
 	for _, pushes := range starts {
@@ -54,12 +52,23 @@ func (m *Model) Fit(r Rig, starts [][]Push, thorough bool) (Result, error) {
 			best, least = f, loss
 		}
 	}
-	if thorough {
-		if err := best.settle(); err != nil {
-			return Result{}, err
-		}
-	}
 	return best.result(), nil
+}
+
+// Settle goes on from a result until nothing moves any more.
+func (r Result) Settle() (Result, error) {
+	if err := r.fit.settle(coarse); err != nil {
+		return Result{}, err
+	}
+	return r.fit.result(), nil
+}
+
+// Refine does the same with the field taken closer by.
+func (r Result) Refine() (Result, error) {
+	if err := r.fit.settle(fine); err != nil {
+		return Result{}, err
+	}
+	return r.fit.result(), nil
 }
 
 func (m *Model) open(r Rig) *fit {
@@ -104,7 +113,7 @@ func (f *fit) begin(pushes []Push) error {
 		f.theta[p.At] = p.By
 	}
 	f.near = make([][2]*local, f.m.Sources)
-	if err := f.survey(); err != nil {
+	if err := f.survey(coarse); err != nil {
 		return err
 	}
 	f.compute()
@@ -121,28 +130,34 @@ func (f *fit) begin(pushes []Push) error {
 	return nil
 }
 
-// survey takes fresh locals where the quantities have gone far from the last
-// ones. Only those that the hypothesis doubts go far.
-func (f *fit) survey() error {
-	const metres, kelvin = 0.25, 3
-	limit := [geometry]float64{metres, metres, metres, metres, kelvin}
+// How far coordinates may go from where a local was taken: on the way, and in
+// the end, where an echo's dip may lie near a microphone.
+var (
+	coarse = [geometry]float64{0.25, 0.25, 0.25, 0.25, 3}
+	fine   = [geometry]float64{0.02, 0.02, 0.02, 0.02, 0.5}
+)
+
+// survey takes fresh locals where coordinates have gone too far from the last ones.
+func (f *fit) survey(limit [geometry]float64) error {
 	for s := range f.near {
 		for mic := range f.near[s] {
-			at, stale := f.m.coordinates(f.theta, s, mic), f.near[s][mic] == nil
-			for c, p := range f.m.at(s, mic) {
-				if f.r.Sigma[p] <= limit[c] && math.Abs(at[c]) < limit[c] {
-					at[c] = 0
+			at, last := f.m.coordinates(f.theta, s, mic), f.near[s][mic]
+			if last == nil {
+				last = f.m.home(s, mic)
+			}
+			for c := range at {
+				if math.Abs(at[c]-last.at[c]) > limit[c] {
+					last = nil
+					break
 				}
-				stale = stale || math.Abs(at[c]-f.near[s][mic].at[c]) > limit[c]
 			}
-			if !stale {
-				continue
+			if last == nil {
+				var err error
+				if last, err = f.m.around(s, mic, at); err != nil {
+					return err
+				}
 			}
-			l, err := f.m.around(s, mic, at)
-			if err != nil {
-				return err
-			}
-			f.near[s][mic] = l
+			f.near[s][mic] = last
 		}
 	}
 	return nil
@@ -231,10 +246,13 @@ func (f *fit) descend(steps int) float64 {
 		a, b := f.linear()
 		before, was := loss, append([]float64(nil), f.theta...)
 		for range 6 {
-			step, ok := solve(a, b, damping)
+			step, logDet, ok := solve(a, b, damping)
 			if ok {
+				if damping == 0 {
+					f.logDet = logDet
+				}
 				for i, p := range f.active {
-					f.theta[p] = was[p] + step.AtVec(i)*f.r.Sigma[p]
+					f.theta[p] = was[p] + step[i]*f.r.Sigma[p]
 				}
 				f.compute()
 				if loss = f.loss(); loss <= before {
@@ -256,27 +274,11 @@ func (f *fit) descend(steps int) float64 {
 	return loss
 }
 
-func solve(a *mat.SymDense, b *mat.VecDense, damping float64) (*mat.VecDense, bool) {
-	if damping > 0 {
-		n := a.SymmetricDim()
-		damped := mat.NewSymDense(n, nil)
-		damped.CopySym(a)
-		for i := range n {
-			damped.SetSym(i, i, a.At(i, i)*(1+damping))
-		}
-		a = damped
-	}
-	var c mat.Cholesky
-	var step mat.VecDense
-	ok := c.Factorize(a) && c.SolveVecTo(&step, b) == nil
-	return &step, ok
-}
-
 // settle descends until nothing moves any more, with fresh locals on the way.
-func (f *fit) settle() error {
+func (f *fit) settle(limit [geometry]float64) error {
 	before := f.descend(8)
 	for range 4 {
-		if err := f.survey(); err != nil {
+		if err := f.survey(limit); err != nil {
 			return err
 		}
 		f.compute()
@@ -292,12 +294,7 @@ func (f *fit) settle() error {
 // result integrates over the quantities: with the prior's deviations as units,
 // the curvature at the top is a, and the integral exp(-loss)/√det a.
 func (f *fit) result() Result {
-	a, _ := f.linear()
-	var c mat.Cholesky
-	logZ := -f.loss()
-	if c.Factorize(a) {
-		logZ -= c.LogDet() / 2
-	}
+	logZ := -f.loss() - f.logDet/2
 	for i := range f.takes {
 		logZ += f.takes[i].log
 		for _, s := range f.scale[i] {

@@ -1,8 +1,11 @@
 package model
 
 import (
+	"math"
 	"slices"
 
+	"gonum.org/v1/gonum/blas/blas64"
+	"gonum.org/v1/gonum/lapack/lapack64"
 	"gonum.org/v1/gonum/mat"
 )
 
@@ -21,22 +24,53 @@ func (f *fit) linear() (*mat.SymDense, *mat.VecDense) {
 	for i := range f.takes {
 		t := &f.takes[i]
 		touched := f.touched(t)
+		part := newPart(len(touched))
 		for j, h := range t.h {
 			clear(d)
 			rest := h - f.derivatives(t, j, d)
-			scale := f.scale[i][j]
+			root := math.Sqrt(f.scale[i][j])
 			for x, at := range touched {
-				v := d[at] * complex(scale*f.r.Sigma[f.active[at]], 0)
-				re, im := real(v), imag(v)
-				slope[at] += re*real(rest) + im*imag(rest)
-				row := full[at*n : at*n+n]
-				for _, to := range touched[x:] {
-					row[to] += (re*real(d[to]) + im*imag(d[to])) * f.r.Sigma[f.active[to]]
-				}
+				v := d[at] * complex(root*f.r.Sigma[f.active[at]], 0)
+				part.re[x], part.im[x] = real(v), imag(v)
+			}
+			part.add(real(rest)*root, imag(rest)*root)
+		}
+		for x, at := range touched {
+			slope[at] += part.b[x]
+			for y, to := range touched[x:] {
+				full[at*n+to] += part.a[x][x+y]
 			}
 		}
 	}
 	return a, b
+}
+
+// part is one take's share of a and b, close together in memory.
+type part struct {
+	a      [][]float64
+	b      []float64
+	re, im []float64
+}
+
+func newPart(n int) part {
+	p := part{b: make([]float64, n), re: make([]float64, n), im: make([]float64, n)}
+	for range n {
+		p.a = append(p.a, make([]float64, n))
+	}
+	return p
+}
+
+// add takes one line in: the derivatives stand in re and im.
+func (p *part) add(restRe, restIm float64) {
+	for x, row := range p.a {
+		re, im := p.re[x], p.im[x]
+		p.b[x] += re*restRe + im*restIm
+		row, dre, dim := row[x:], p.re[x:], p.im[x:]
+		dre, dim = dre[:len(row)], dim[:len(row)]
+		for y := range row {
+			row[y] += re*dre[y] + im*dim[y]
+		}
+	}
 }
 
 // touched lists the places in active of what a take depends on, ascending.
@@ -98,4 +132,25 @@ func (f *fit) derivatives(t *take, i int, d []complex128) complex128 {
 		d[f.index[m.Limiter()]] -= sum / neper
 	}
 	return sum
+}
+
+// solve is the step, the damping of its curvature included, and the logarithm
+// of the curvature's determinant.
+func solve(a *mat.SymDense, b *mat.VecDense, damping float64) (step []float64, logDet float64, ok bool) {
+	n := a.SymmetricDim()
+	c := mat.NewSymDense(n, nil)
+	c.CopySym(a)
+	for i := range n {
+		c.SetSym(i, i, a.At(i, i)*(1+damping))
+	}
+	root, ok := lapack64.Potrf(c.RawSymmetric())
+	if !ok {
+		return nil, 0, false
+	}
+	step = slices.Clone(b.RawVector().Data)
+	lapack64.Potrs(root, blas64.General{Rows: n, Cols: 1, Stride: 1, Data: step})
+	for i := range n {
+		logDet += 2 * math.Log(root.Data[i*root.Stride+i])
+	}
+	return step, logDet, true
 }

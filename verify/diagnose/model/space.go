@@ -113,6 +113,11 @@ type place struct {
 	at          [geometry]float64
 }
 
+// home is the local where the site has a source and a microphone.
+func (m *Model) home(source, mic int) *local {
+	return m.locals[place{source: source, mic: mic}]
+}
+
 // around is the local around some coordinates, kept for the next who asks:
 // hypotheses start from few places.
 func (m *Model) around(source, mic int, at [geometry]float64) (*local, error) {
@@ -232,6 +237,9 @@ func (m *Model) signal(mic int, c *verify.Capture, kept []int) {
 	sorted := slices.Sorted(slices.Values(m.loudest[mic]))
 	m.SignalDB[mic] = 10 * math.Log10(math.Max(1e-12, sorted[len(sorted)/2]))
 }
+
+// Values is how many real numbers were captured.
+func (m *Model) Values() int { return 2 * len(m.takes[0]) * len(m.FreqHz) }
 
 // Subject is a capture in words: "output 3 (centre front) alone at the rear microphone".
 func (m *Model) Subject(solo int, row engine.Row, role engine.Role) string {
