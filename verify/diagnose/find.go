@@ -119,9 +119,12 @@ func (f fault) same(g fault) bool {
 	return f == g
 }
 
+// leastSignalDB is how far a capture should stand above the noise, as verify.Judge wants.
+const leastSignalDB = 10
+
 // noisy is the probability that a microphone hears too little signal over noise
-// for anybody to judge by: even at 10 dB, which verify.Judge wants too.
+// for anybody to judge by: even at leastSignalDB.
 func noisy(signalDB float64) float64 {
-	const leastDB, blurDB = 10, 1
-	return 1 / (1 + math.Exp((signalDB-leastDB)/blurDB))
+	const blurDB = 1
+	return 1 / (1 + math.Exp((signalDB-leastSignalDB)/blurDB))
 }
