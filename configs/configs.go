@@ -13,9 +13,13 @@ import (
 	"path"
 	"strings"
 
+	"hushback/configs/document"
 	"hushback/control/processor"
 	"hushback/engine"
 )
+
+// Problems is everything wrong with a file.
+type Problems = document.Problems
 
 //go:embed sites/*.yaml profiles/*.yaml
 var shipped embed.FS
@@ -23,10 +27,6 @@ var shipped embed.FS
 const (
 	siteFolder    = "sites"
 	profileFolder = "profiles"
-
-	// maxBytes bounds what is read. A site with hundreds of zone corners has
-	// some 50 kB; a wrong path can lead to anything.
-	maxBytes = 1 << 20
 )
 
 // Site reads a site from the bytes of a file, with the layout that it says is
@@ -42,7 +42,7 @@ func Site(path string, data []byte) (engine.Site, error) {
 // Profile reads a processor profile from the bytes of a file. The path only
 // names the file in errors, which are Problems.
 func Profile(path string, data []byte) (processor.Profile, error) {
-	return load(path, data, readProfile, profileProblems)
+	return document.Load(path, data, readProfile, profileProblems)
 }
 
 // OpenSite reads the site file at a path, or the example of that name. A bare
@@ -126,5 +126,5 @@ func readFile(name string) ([]byte, error) {
 		return nil, err
 	}
 	defer f.Close()
-	return io.ReadAll(io.LimitReader(f, maxBytes+1))
+	return io.ReadAll(io.LimitReader(f, document.MaxBytes+1))
 }

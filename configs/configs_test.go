@@ -11,6 +11,7 @@ import (
 	"testing"
 	"time"
 
+	"hushback/configs/document"
 	"hushback/control/processor"
 	"hushback/engine"
 )
@@ -212,7 +213,7 @@ func TestOpen(t *testing.T) {
 
 func TestTooLong(t *testing.T) {
 	file := filepath.Join(t.TempDir(), "long.yaml")
-	if err := os.WriteFile(file, []byte("job: x\n#"+strings.Repeat("x", 2*maxBytes)), 0o600); err != nil {
+	if err := os.WriteFile(file, []byte("job: x\n#"+strings.Repeat("x", 2*document.MaxBytes)), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	_, err := OpenSite(file)

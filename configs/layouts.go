@@ -6,44 +6,45 @@ import (
 	"strconv"
 	"strings"
 
+	"hushback/configs/document"
 	"hushback/configs/quantity"
 	"hushback/engine"
 	"hushback/engine/layout"
 )
 
 // readLayouts reads layouts by name, in the order of the file.
-func readLayouts(v value) []layout.Layout {
-	names, values := v.entries("layouts by name, each a list of blocks")
+func readLayouts(v document.Value) []layout.Layout {
+	names, values := v.Entries("layouts by name, each a list of blocks")
 	layouts := make([]layout.Layout, len(names))
 	for i, name := range names {
-		layouts[i] = layout.Layout{Name: name, Blocks: each(values[i], "a list of blocks", readBlock)}
+		layouts[i] = layout.Layout{Name: name, Blocks: document.Each(values[i], "a list of blocks", readBlock)}
 	}
 	return layouts
 }
 
 // readBlock reads a row of cabinets and what stands behind it. Which keys go
 // with a block follows from its shape.
-func readBlock(v value) layout.Block {
-	f := v.section("name", "shape", "at", "facing", "mirrored", "cabinet", "level", "count", "spacing", "arc",
+func readBlock(v document.Value) layout.Block {
+	f := v.Section("name", "shape", "at", "facing", "mirrored", "cabinet", "level", "count", "spacing", "arc",
 		"depth", "treatment", "sources", "outputs", "max_gain")
 	b := layout.Block{
-		Name:      f["name"].text(),
-		Shape:     choice(f["shape"], layout.Single, layout.Line, layout.Arc, layout.DelayedArc, layout.Free),
-		MaxGainDB: f["max_gain"].number(quantity.Level()),
+		Name:      f["name"].Text(),
+		Shape:     document.Choice(f["shape"], layout.Single, layout.Line, layout.Arc, layout.DelayedArc, layout.Free),
+		MaxGainDB: f["max_gain"].Number(quantity.Level()),
 	}
 	keepOwnKeys(f, b.Shape)
 	b.At = readPoint(f["at"])
-	b.FacingRad = f["facing"].numberOr(0, quantity.Angle())
-	b.Mirrored = f["mirrored"].given() && f["mirrored"].truth()
-	b.Cabinet = f["cabinet"].textOrNone()
-	b.LevelDB = f["level"].numberOr(0, quantity.Level())
+	b.FacingRad = f["facing"].NumberOr(0, quantity.Angle())
+	b.Mirrored = f["mirrored"].Given() && f["mirrored"].Truth()
+	b.Cabinet = f["cabinet"].TextOrNone()
+	b.LevelDB = f["level"].NumberOr(0, quantity.Level())
 	b.Count = readCount(f["count"], b.Shape)
-	if b.Shape != layout.Single || f["spacing"].given() {
-		b.SpacingM = f["spacing"].number(quantity.Length())
+	if b.Shape != layout.Single || f["spacing"].Given() {
+		b.SpacingM = f["spacing"].Number(quantity.Length())
 	}
-	b.ArcRad = f["arc"].number(quantity.Angle())
-	b.Free = each(f["sources"], "a list of sources", readSource)
-	if f["treatment"].given() {
+	b.ArcRad = f["arc"].Number(quantity.Angle())
+	b.Free = document.Each(f["sources"], "a list of sources", readSource)
+	if f["treatment"].Given() {
 		b.Treatment = readTreatment(f["treatment"])
 	}
 	readDepth(f["depth"], &b)
@@ -53,7 +54,7 @@ func readBlock(v value) layout.Block {
 
 // keepOwnKeys takes away the keys that mean nothing for a shape, and tells if
 // one of them was written.
-func keepOwnKeys(f map[string]value, shape layout.Shape) {
+func keepOwnKeys(f map[string]document.Value, shape layout.Shape) {
 	row := []string{"at", "facing", "mirrored", "cabinet", "level", "depth", "outputs"}
 	bent := []string{"count", "spacing", "arc"}
 	own := map[layout.Shape][]string{
@@ -67,47 +68,47 @@ func keepOwnKeys(f map[string]value, shape layout.Shape) {
 		if slices.Contains(own, key) {
 			continue
 		}
-		if shape != "" && f[key].given() {
-			f[key].reject("no " + key + " with the shape " + string(shape))
+		if shape != "" && f[key].Given() {
+			f[key].Reject("no " + key + " with the shape " + string(shape))
 		}
 		delete(f, key)
 	}
 }
 
 // readCount reads how many cabinets stand in a row.
-func readCount(v value, shape layout.Shape) int {
-	count := v.count()
-	if shape == layout.Line && v.given() && count == 1 {
-		v.reject("2 or more; one cabinet is the shape single")
+func readCount(v document.Value, shape layout.Shape) int {
+	count := v.Count()
+	if shape == layout.Line && v.Given() && count == 1 {
+		v.Reject("2 or more; one cabinet is the shape single")
 	}
 	return count
 }
 
 // readDepth reads the rows behind the front one.
-func readDepth(v value, b *layout.Block) {
-	if !v.given() {
+func readDepth(v document.Value, b *layout.Block) {
+	if !v.Given() {
 		return
 	}
-	f := v.section("rows", "spacing", "count", "forward")
-	b.Depth = f["rows"].count()
-	b.DepthM = f["spacing"].number(quantity.Length())
-	b.ForwardM = f["forward"].numberOr(0, quantity.Length())
-	if f["count"].given() {
-		b.RowCount = f["count"].count()
+	f := v.Section("rows", "spacing", "count", "forward")
+	b.Depth = f["rows"].Count()
+	b.DepthM = f["spacing"].Number(quantity.Length())
+	b.ForwardM = f["forward"].NumberOr(0, quantity.Length())
+	if f["count"].Given() {
+		b.RowCount = f["count"].Count()
 	}
 }
 
 // readNumbering reads which processor outputs feed the block.
-func readNumbering(v value, b *layout.Block) {
-	if !v.given() {
+func readNumbering(v document.Value, b *layout.Block) {
+	if !v.Given() {
 		return
 	}
-	f := v.section("from", "one_for")
-	if f["from"].given() {
-		b.FirstOutput = f["from"].count()
+	f := v.Section("from", "one_for")
+	if f["from"].Given() {
+		b.FirstOutput = f["from"].Count()
 	}
-	if f["one_for"].given() {
-		b.PerRow = choice(f["one_for"], "cabinet", "row") == "row"
+	if f["one_for"].Given() {
+		b.PerRow = document.Choice(f["one_for"], "cabinet", "row") == "row"
 	}
 }
 

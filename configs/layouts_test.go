@@ -10,6 +10,7 @@ import (
 	"strings"
 	"testing"
 
+	"hushback/configs/document"
 	"hushback/control/processor"
 	"hushback/engine"
 	"hushback/engine/layout"
@@ -69,7 +70,7 @@ layouts:
 	data := strings.Replace(exampleWithoutSources(t), "sources:\n", "", 1)
 	data = data[:strings.Index(data, "outputs:\n")] + text + data[strings.Index(data, "microphones:\n"):]
 	var read []layout.Layout
-	_, err := load("s.yaml", []byte(data), func(v value) *siteFile { s := readSite(v); read = s.layouts; return s }, func(*siteFile) []engine.Problem { return nil })
+	_, err := document.Load("s.yaml", []byte(data), func(v document.Value) *siteFile { s := readSite(v); read = s.layouts; return s }, func(*siteFile) []engine.Problem { return nil })
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -14,6 +14,7 @@ import (
 	"testing"
 	"time"
 
+	"hushback/configs/document"
 	"hushback/control/osc"
 	"hushback/control/processor"
 	"hushback/engine"
@@ -128,7 +129,7 @@ func TestRandomProfiles(t *testing.T) {
 	random := rand.New(rand.NewPCG(seed, seed))
 	for range 100 {
 		want, text := randomProfile(random)
-		got, err := load("p.yaml", []byte(text), readProfile, func(processor.Profile) []engine.Problem { return nil })
+		got, err := document.Load("p.yaml", []byte(text), readProfile, func(processor.Profile) []engine.Problem { return nil })
 		if err != nil {
 			t.Fatalf("seed %d:\n%s\n%v", seed, text, err)
 		}

@@ -4,20 +4,21 @@ import (
 	"net"
 	"strconv"
 
+	"hushback/configs/document"
 	"hushback/configs/quantity"
 	"hushback/engine"
 )
 
 // readSite reads everything but the array, which is either written out (see
 // array.go) or worked out from layouts (see layouts.go).
-func readSite(v value) *siteFile {
-	f := v.section("job", "air", "ground", "walls", "target", "limits", "aim", "tolerance", "test_signal", "series", "processor", "further_processors",
+func readSite(v document.Value) *siteFile {
+	f := v.Section("job", "air", "ground", "walls", "target", "limits", "aim", "tolerance", "test_signal", "series", "processor", "further_processors",
 		"layout", "layouts", "outputs", "groups", "cabinets", "sources", "microphones", "zones")
 	s := &siteFile{common: engine.Site{
-		Job:         f["job"].text(),
+		Job:         f["job"].Text(),
 		Air:         readAir(f["air"]),
 		Ground:      readGround(f["ground"]),
-		Walls:       some(f["walls"], "a list of walls", readWall),
+		Walls:       document.Some(f["walls"], "a list of walls", readWall),
 		Target:      readTarget(f["target"]),
 		Limits:      readLimits(f["limits"]),
 		Aim:         readAim(f["aim"]),
@@ -25,74 +26,74 @@ func readSite(v value) *siteFile {
 		TestSignal:  readTestSignal(f["test_signal"]),
 		Series:      readSeries(f["series"]),
 		Wiring:      readWiring(f["processor"]),
-		Further:     some(f["further_processors"], "a list of processors", readFurther),
-		Cabinets:    some(f["cabinets"], "a list of cabinets", readCabinet),
-		Microphones: each(f["microphones"], "a list of microphones", readMicrophone),
-		Zones:       each(f["zones"], "a list of zones", readZone),
+		Further:     document.Some(f["further_processors"], "a list of processors", readFurther),
+		Cabinets:    document.Some(f["cabinets"], "a list of cabinets", readCabinet),
+		Microphones: document.Each(f["microphones"], "a list of microphones", readMicrophone),
+		Zones:       document.Each(f["zones"], "a list of zones", readZone),
 	}}
 	s.readArray(f)
 	return s
 }
 
-func readAir(v value) engine.Air {
-	f := v.section("temperature", "humidity", "pressure")
+func readAir(v document.Value) engine.Air {
+	f := v.Section("temperature", "humidity", "pressure")
 	return engine.Air{
-		TemperatureC: f["temperature"].number(quantity.Temperature()),
-		Humidity:     f["humidity"].number(quantity.Share()),
-		PressurePa:   f["pressure"].number(quantity.Pressure()),
+		TemperatureC: f["temperature"].Number(quantity.Temperature()),
+		Humidity:     f["humidity"].Number(quantity.Share()),
+		PressurePa:   f["pressure"].Number(quantity.Pressure()),
 	}
 }
 
 // readGround is 0, no ground at all, where the file says nothing about it.
-func readGround(v value) float64 {
-	if v.absent {
+func readGround(v document.Value) float64 {
+	if v.Absent {
 		return 0
 	}
-	return v.section("reflection")["reflection"].number(quantity.Share())
+	return v.Section("reflection")["reflection"].Number(quantity.Share())
 }
 
-func readWall(v value) engine.Wall {
-	f := v.section("name", "from", "to")
-	return engine.Wall{Name: f["name"].text(), From: readCorner(f["from"]), To: readCorner(f["to"])}
+func readWall(v document.Value) engine.Wall {
+	f := v.Section("name", "from", "to")
+	return engine.Wall{Name: f["name"].Text(), From: readCorner(f["from"]), To: readCorner(f["to"])}
 }
 
-func readTarget(v value) engine.Target {
-	f := v.section("null", "range", "opening", "side_lobes")
+func readTarget(v document.Value) engine.Target {
+	f := v.Section("null", "range", "opening", "side_lobes")
 	return engine.Target{
-		NullHz:     f["null"].number(quantity.Frequency()),
+		NullHz:     f["null"].Number(quantity.Frequency()),
 		Range:      readBand(f["range"]),
-		OpeningRad: f["opening"].numberOr(0, quantity.Angle()),
-		SideLobeDB: f["side_lobes"].numberOr(0, quantity.Level()),
+		OpeningRad: f["opening"].NumberOr(0, quantity.Angle()),
+		SideLobeDB: f["side_lobes"].NumberOr(0, quantity.Level()),
 	}
 }
 
-func readBand(v value) engine.Band {
-	ends := v.list(2, "two frequencies such as [32 Hz, 68 Hz]")
-	return engine.Band{LowHz: ends[0].number(quantity.Frequency()), HighHz: ends[1].number(quantity.Frequency())}
+func readBand(v document.Value) engine.Band {
+	ends := v.List(2, "two frequencies such as [32 Hz, 68 Hz]")
+	return engine.Band{LowHz: ends[0].Number(quantity.Frequency()), HighHz: ends[1].Number(quantity.Frequency())}
 }
 
-func readLimits(v value) engine.Limits {
-	f := v.section("null_depth", "null_offset", "sum_shortfall")
+func readLimits(v document.Value) engine.Limits {
+	f := v.Section("null_depth", "null_offset", "sum_shortfall")
 	return engine.Limits{
-		NullDepthDB:    f["null_depth"].number(quantity.Level()),
-		NullOffsetHz:   f["null_offset"].number(quantity.Frequency()),
-		SumShortfallDB: f["sum_shortfall"].number(quantity.Level()),
+		NullDepthDB:    f["null_depth"].Number(quantity.Level()),
+		NullOffsetHz:   f["null_offset"].Number(quantity.Frequency()),
+		SumShortfallDB: f["sum_shortfall"].Number(quantity.Level()),
 	}
 }
 
-func readAim(v value) *engine.Aim {
-	if v.absent {
+func readAim(v document.Value) *engine.Aim {
+	if v.Absent {
 		return nil
 	}
-	f := v.section("headroom", "measure", "evenness", "hold_null", "robust")
+	f := v.Section("headroom", "measure", "evenness", "hold_null", "robust")
 	aim := &engine.Aim{
-		HeadroomDB: f["headroom"].number(quantity.Level()),
-		EvennessDB: f["evenness"].numberOr(0, quantity.Level()),
-		HoldNull:   f["hold_null"].given() && f["hold_null"].truth(),
-		Robust:     f["robust"].given() && f["robust"].truth(),
+		HeadroomDB: f["headroom"].Number(quantity.Level()),
+		EvennessDB: f["evenness"].NumberOr(0, quantity.Level()),
+		HoldNull:   f["hold_null"].Given() && f["hold_null"].Truth(),
+		Robust:     f["robust"].Given() && f["robust"].Truth(),
 	}
-	if f["measure"].given() {
-		aim.Worst = choice(f["measure"], "mean", "worst") == "worst"
+	if f["measure"].Given() {
+		aim.Worst = document.Choice(f["measure"], "mean", "worst") == "worst"
 	}
 	return aim
 }
@@ -101,90 +102,90 @@ func readAim(v value) *engine.Aim {
 // with a tape measure places things, how alike cabinets of one kind are, and
 // what the air does between the afternoon and the show. Common practice, no
 // published source.
-func readTolerance(v value) engine.Tolerance {
+func readTolerance(v document.Value) engine.Tolerance {
 	usual := engine.Tolerance{PositionM: 0.03, MicrophoneM: 0.05, LevelDB: 0.5, TemperatureC: 3}
-	if v.absent {
+	if v.Absent {
 		return usual
 	}
-	f := v.section("position", "microphone", "level", "temperature")
+	f := v.Section("position", "microphone", "level", "temperature")
 	return engine.Tolerance{
-		PositionM:    f["position"].numberOr(usual.PositionM, quantity.Length()),
-		MicrophoneM:  f["microphone"].numberOr(usual.MicrophoneM, quantity.Length()),
-		LevelDB:      f["level"].numberOr(usual.LevelDB, quantity.Level()),
-		TemperatureC: f["temperature"].numberOr(usual.TemperatureC, quantity.TemperatureDifference()),
+		PositionM:    f["position"].NumberOr(usual.PositionM, quantity.Length()),
+		MicrophoneM:  f["microphone"].NumberOr(usual.MicrophoneM, quantity.Length()),
+		LevelDB:      f["level"].NumberOr(usual.LevelDB, quantity.Level()),
+		TemperatureC: f["temperature"].NumberOr(usual.TemperatureC, quantity.TemperatureDifference()),
 	}
 }
 
-func readTestSignal(v value) engine.TestSignal {
-	f := v.section("period", "band")
-	return engine.TestSignal{PeriodSec: f["period"].number(quantity.Period()), Band: readBand(f["band"])}
+func readTestSignal(v document.Value) engine.TestSignal {
+	f := v.Section("period", "band")
+	return engine.TestSignal{PeriodSec: f["period"].Number(quantity.Period()), Band: readBand(f["band"])}
 }
 
-func readSeries(v value) engine.Series {
-	if v.absent {
+func readSeries(v document.Value) engine.Series {
+	if v.Absent {
 		return ""
 	}
-	return choice(v, engine.SeriesOutputs, engine.SeriesRows, engine.SeriesBoth)
+	return document.Choice(v, engine.SeriesOutputs, engine.SeriesRows, engine.SeriesBoth)
 }
 
-func readWiring(v value) engine.Wiring {
-	f := v.section("profile", "address")
-	return engine.Wiring{Profile: f["profile"].text(), Address: readAddress(f["address"])}
+func readWiring(v document.Value) engine.Wiring {
+	f := v.Section("profile", "address")
+	return engine.Wiring{Profile: f["profile"].Text(), Address: readAddress(f["address"])}
 }
 
-func readFurther(v value) engine.Wiring {
-	f := v.section("name", "profile", "address")
-	return engine.Wiring{Name: f["name"].text(), Profile: f["profile"].text(), Address: readAddress(f["address"])}
+func readFurther(v document.Value) engine.Wiring {
+	f := v.Section("name", "profile", "address")
+	return engine.Wiring{Name: f["name"].Text(), Profile: f["profile"].Text(), Address: readAddress(f["address"])}
 }
 
 // readAddress checks the form only; whether anything answers there is found
 // out when it is asked.
-func readAddress(v value) string {
+func readAddress(v document.Value) string {
 	const want = "host:port such as 192.0.2.10:8700"
-	text, ok := v.scalar(want, "!!str")
+	text, ok := v.Scalar(want, "!!str")
 	if !ok {
 		return ""
 	}
 	host, port, err := net.SplitHostPort(text)
 	if n, bad := strconv.ParseUint(port, 10, 16); err != nil || host == "" || bad != nil || n == 0 {
-		v.reject(want)
+		v.Reject(want)
 		return ""
 	}
 	return text
 }
 
-func readPoint(v value) engine.Point {
-	c := v.list(3, "three lengths [x, y, z] such as [2.1 m, 0 m, 30 cm]")
-	return engine.Point{X: c[0].number(quantity.Length()), Y: c[1].number(quantity.Length()), Z: c[2].number(quantity.Length())}
+func readPoint(v document.Value) engine.Point {
+	c := v.List(3, "three lengths [x, y, z] such as [2.1 m, 0 m, 30 cm]")
+	return engine.Point{X: c[0].Number(quantity.Length()), Y: c[1].Number(quantity.Length()), Z: c[2].Number(quantity.Length())}
 }
 
-func readMicrophone(v value) engine.Microphone {
-	f := v.section("name", "role", "at")
+func readMicrophone(v document.Value) engine.Microphone {
+	f := v.Section("name", "role", "at")
 	return engine.Microphone{
-		Name: f["name"].text(),
-		Role: choice(f["role"], engine.RoleFront, engine.RoleRear),
+		Name: f["name"].Text(),
+		Role: document.Choice(f["role"], engine.RoleFront, engine.RoleRear),
 		At:   readPoint(f["at"]),
 	}
 }
 
 // readCorner is a place seen from above.
-func readCorner(v value) engine.Point {
-	c := v.list(2, "two lengths [x, y] such as [6 m, -12 m]")
-	return engine.Point{X: c[0].number(quantity.Length()), Y: c[1].number(quantity.Length())}
+func readCorner(v document.Value) engine.Point {
+	c := v.List(2, "two lengths [x, y] such as [6 m, -12 m]")
+	return engine.Point{X: c[0].Number(quantity.Length()), Y: c[1].Number(quantity.Length())}
 }
 
-func readZone(v value) engine.Zone {
-	f := v.section("name", "kind", "height", "corners", "weight")
+func readZone(v document.Value) engine.Zone {
+	f := v.Section("name", "kind", "height", "corners", "weight")
 	zone := engine.Zone{
-		Name:    f["name"].text(),
-		Kind:    choice(f["kind"], engine.ZoneAudience, engine.ZoneQuiet),
-		Corners: each(f["corners"], "a list of corners", readCorner),
-		Weight:  f["weight"].numberOr(0, quantity.Share()),
+		Name:    f["name"].Text(),
+		Kind:    document.Choice(f["kind"], engine.ZoneAudience, engine.ZoneQuiet),
+		Corners: document.Each(f["corners"], "a list of corners", readCorner),
+		Weight:  f["weight"].NumberOr(0, quantity.Share()),
 	}
-	if zone.Kind == engine.ZoneAudience && f["weight"].given() {
-		f["weight"].reject("no weight with the kind audience; it goes with quiet zones")
+	if zone.Kind == engine.ZoneAudience && f["weight"].Given() {
+		f["weight"].Reject("no weight with the kind audience; it goes with quiet zones")
 	}
-	height := f["height"].number(quantity.Length())
+	height := f["height"].Number(quantity.Length())
 	for i := range zone.Corners {
 		zone.Corners[i].Z = height
 	}

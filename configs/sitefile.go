@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strings"
 
+	"hushback/configs/document"
 	"hushback/engine"
 	"hushback/engine/layout"
 )
@@ -31,33 +32,33 @@ type siteFile struct {
 // ones that are not used as well: on the day that one of them is, nobody has
 // time for a file that does not load.
 func loadSites(path string, data []byte, check func(engine.Site) []engine.Problem) (*siteFile, error) {
-	return load(path, data, readSite, func(s *siteFile) []engine.Problem { return s.check(check) })
+	return document.Load(path, data, readSite, func(s *siteFile) []engine.Problem { return s.check(check) })
 }
 
 // readArray reads the keys of the array from a site's sections. There is one
 // way to describe it: layouts stand in the place of what they work out.
-func (s *siteFile) readArray(f map[string]value) {
-	if f["layouts"].absent || f == nil {
-		s.common.Outputs = each(f["outputs"], "a list of outputs", readOutput)
-		s.common.Groups = some(f["groups"], "a list of groups", readGroup)
-		s.common.Sources = each(f["sources"], "a list of sources", readSource)
-		if f["layout"].given() {
-			f["layout"].reject("layouts by name, of which this is one")
+func (s *siteFile) readArray(f map[string]document.Value) {
+	if f["layouts"].Absent || f == nil {
+		s.common.Outputs = document.Each(f["outputs"], "a list of outputs", readOutput)
+		s.common.Groups = document.Some(f["groups"], "a list of groups", readGroup)
+		s.common.Sources = document.Each(f["sources"], "a list of sources", readSource)
+		if f["layout"].Given() {
+			f["layout"].Reject("layouts by name, of which this is one")
 		}
 		return
 	}
 	s.layouts = readLayouts(f["layouts"])
-	s.used = f["layout"].textOrNone()
+	s.used = f["layout"].TextOrNone()
 	var names []string
 	for _, l := range s.layouts {
 		names = append(names, l.Name)
 	}
 	if names != nil && !slices.Contains(names, s.used) {
-		f["layout"].reject("the layout in use: " + strings.Join(names, " or "))
+		f["layout"].Reject("the layout in use: " + strings.Join(names, " or "))
 	}
 	for _, key := range []string{"outputs", "groups", "sources"} {
-		if f[key].given() {
-			f[key].reject("no " + key + " beside layouts, which work them out")
+		if f[key].Given() {
+			f[key].Reject("no " + key + " beside layouts, which work them out")
 			return
 		}
 	}

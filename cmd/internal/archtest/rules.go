@@ -45,7 +45,8 @@ func arrows() map[string][]string {
 		"verify/diagnose":          {"engine", "verify", "verify/diagnose/model"},
 		"verify/correct":           {"engine", "engine/air", "engine/field", "engine/optimise", "engine/solve", "verify", "verify/transfer"},
 		"configs/quantity":         {},
-		"configs":                  {"configs/quantity", "engine", "engine/layout", "control/osc", "control/processor", "verify"},
+		"configs/document":         {"configs/quantity", "engine"},
+		"configs":                  {"configs/document", "configs/quantity", "engine", "engine/layout", "control/osc", "control/processor", "verify"},
 
 		"cmd/internal/dashboard/access":  {},
 		"cmd/internal/dashboard/figures": {"engine", "verify", "verify/transfer"},

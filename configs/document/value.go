@@ -1,4 +1,4 @@
-package configs
+package document
 
 import (
 	"fmt"
@@ -13,36 +13,36 @@ import (
 	"hushback/configs/quantity"
 )
 
-// value is one place in a file that is being read. Reading a value of the
+// Value is one place in a file that is being read. Reading a value of the
 // wrong kind tells the reader about it and yields zero, so that the walk goes
 // on to find everything else that is wrong.
-type value struct {
+type Value struct {
 	r      *reader
-	node   *yaml.Node // nil: dead, something above it is wrong and has been told
+	Node   *yaml.Node // nil: dead, something above it is wrong and has been told
 	path   string
-	absent bool // the key is not in the file; node is the section it belongs in
+	Absent bool // the key is not in the file; Node is the section it belongs in
 }
 
-// reject tells that a value is not what was wanted.
-func (v value) reject(want string) {
-	if v.node != nil {
-		v.r.complain(v.node, v.path, v.describe(), want)
+// Reject tells that a value is not what was wanted.
+func (v Value) Reject(want string) {
+	if v.Node != nil {
+		v.r.complain(v.Node, v.path, v.describe(), want)
 	}
 }
 
 // describe says in words what stands in the file.
-func (v value) describe() string {
+func (v Value) describe() string {
 	switch {
-	case v.absent || v.node.Tag == "!!null" && !strings.EqualFold(v.node.Value, "null"):
+	case v.Absent || v.Node.Tag == "!!null" && !strings.EqualFold(v.Node.Value, "null"):
 		return "nothing"
-	case v.node.Kind == yaml.MappingNode:
+	case v.Node.Kind == yaml.MappingNode:
 		return "a section of keys"
-	case v.node.Kind == yaml.SequenceNode:
-		return fmt.Sprintf("a list of %d", len(v.node.Content))
-	case v.node.Tag == "!!str":
-		return `"` + short(v.node.Value) + `"`
+	case v.Node.Kind == yaml.SequenceNode:
+		return fmt.Sprintf("a list of %d", len(v.Node.Content))
+	case v.Node.Tag == "!!str":
+		return `"` + short(v.Node.Value) + `"`
 	}
-	return short(v.node.Value)
+	return short(v.Node.Value)
 }
 
 // short keeps a line of a problem readable whatever stands in the file: one
@@ -57,35 +57,35 @@ func short(s string) string {
 	return strings.ReplaceAll(quoted[1:len(quoted)-1], `\"`, `"`) + tail
 }
 
-func (v value) is(kind yaml.Kind) bool {
-	return v.given() && v.node.Kind == kind
+func (v Value) Is(kind yaml.Kind) bool {
+	return v.Given() && v.Node.Kind == kind
 }
 
-// given reports whether there is a value at all.
-func (v value) given() bool { return v.node != nil && !v.absent }
+// Given reports whether there is a value at all.
+func (v Value) Given() bool { return v.Node != nil && !v.Absent }
 
-// scalar is the text of a plain value with one of the tags that YAML gives it.
-func (v value) scalar(want string, tags ...string) (string, bool) {
-	if v.is(yaml.ScalarNode) && slices.Contains(tags, v.node.Tag) {
-		return v.node.Value, true
+// Scalar is the text of a plain value with one of the tags that YAML gives it.
+func (v Value) Scalar(want string, tags ...string) (string, bool) {
+	if v.Is(yaml.ScalarNode) && slices.Contains(tags, v.Node.Tag) {
+		return v.Node.Value, true
 	}
-	v.reject(want)
+	v.Reject(want)
 	return "", false
 }
 
-// section reads a mapping and returns a value for every known key, absent
+// Section reads a mapping and returns a value for every known key, absent
 // ones among them. A key counts by its spelling, whatever YAML makes of it:
 // null is a key like any other, because it is the field's word for one.
-func (v value) section(known ...string) map[string]value {
-	if !v.is(yaml.MappingNode) {
-		v.reject("a section with " + strings.Join(known, ", "))
+func (v Value) Section(known ...string) map[string]Value {
+	if !v.Is(yaml.MappingNode) {
+		v.Reject("a section with " + strings.Join(known, ", "))
 		return nil // every key of it is dead
 	}
-	found := make(map[string]value, len(known))
+	found := make(map[string]Value, len(known))
 	keys := v.keys()
 	for i, key := range keys {
 		if key != nil && slices.Contains(known, key.Value) {
-			found[key.Value] = v.r.visit(v.node.Content[2*i+1], v.child(key.Value))
+			found[key.Value] = v.r.visit(v.Node.Content[2*i+1], v.child(key.Value))
 		}
 	}
 	for i, key := range keys {
@@ -95,53 +95,53 @@ func (v value) section(known ...string) map[string]value {
 		// A misspelt key is read as the one it was meant for, so that it makes
 		// one problem and not two, and its value is checked as well.
 		if name := v.unknown(key, known, found); name != "" {
-			found[name] = v.r.visit(v.node.Content[2*i+1], v.child(name))
+			found[name] = v.r.visit(v.Node.Content[2*i+1], v.child(name))
 		}
 	}
 	for _, name := range known {
 		if _, ok := found[name]; !ok {
-			found[name] = value{r: v.r, node: v.node, path: v.child(name), absent: true}
+			found[name] = Value{r: v.r, Node: v.Node, path: v.child(name), Absent: true}
 		}
 	}
 	return found
 }
 
-func (v value) child(key string) string {
+func (v Value) child(key string) string {
 	if v.path == "" {
 		return key
 	}
 	return v.path + "." + key
 }
 
-// entries reads a mapping whose keys are names of the user's own, in the order
+// Entries reads a mapping whose keys are names of the user's own, in the order
 // of the file.
-func (v value) entries(want string) (names []string, values []value) {
-	if !v.is(yaml.MappingNode) {
-		v.reject(want)
+func (v Value) Entries(want string) (names []string, values []Value) {
+	if !v.Is(yaml.MappingNode) {
+		v.Reject(want)
 		return nil, nil
 	}
-	if len(v.node.Content) == 0 {
-		v.r.complain(v.node, v.path, "none", want)
+	if len(v.Node.Content) == 0 {
+		v.r.complain(v.Node, v.path, "none", want)
 	}
 	for i, key := range v.keys() {
 		switch {
 		case key == nil: // told already
-		case strings.TrimSpace(key.Value) == "" || !printable(key.Value) || strings.ContainsAny(key.Value, "[]"):
+		case strings.TrimSpace(key.Value) == "" || !Printable(key.Value) || strings.ContainsAny(key.Value, "[]"):
 			v.r.complain(key, v.path, `the name "`+short(key.Value)+`"`, "a name of printable letters without brackets")
 		default:
 			names = append(names, key.Value)
-			values = append(values, v.r.visit(v.node.Content[2*i+1], v.child(key.Value)))
+			values = append(values, v.r.visit(v.Node.Content[2*i+1], v.child(key.Value)))
 		}
 	}
 	return names, values
 }
 
 // keys lists a mapping's keys, nil in the place of one that cannot be used.
-func (v value) keys() []*yaml.Node {
-	keys := make([]*yaml.Node, len(v.node.Content)/2)
+func (v Value) keys() []*yaml.Node {
+	keys := make([]*yaml.Node, len(v.Node.Content)/2)
 	first := make(map[string]*yaml.Node, len(keys))
 	for i := range keys {
-		key := v.node.Content[2*i]
+		key := v.Node.Content[2*i]
 		before, twin := first[strings.ToLower(key.Value)]
 		if key.Anchor != "" || key.Style&yaml.TaggedStyle != 0 {
 			v.r.complain(key, v.path, "a key with an anchor or a tag", "a plain word and a colon")
@@ -164,7 +164,7 @@ func (v value) keys() []*yaml.Node {
 
 // unknown tells about a key that nothing reads, and returns the key that was
 // probably meant, or "".
-func (v value) unknown(key *yaml.Node, known []string, found map[string]value) string {
+func (v Value) unknown(key *yaml.Node, known []string, found map[string]Value) string {
 	free := slices.DeleteFunc(slices.Clone(known), func(name string) bool { _, taken := found[name]; return taken })
 	name := nearestName(key.Value, free)
 	want := name
@@ -175,22 +175,22 @@ func (v value) unknown(key *yaml.Node, known []string, found map[string]value) s
 	return name
 }
 
-// list reads a sequence; with length >= 0 of exactly that many items.
-func (v value) list(length int, want string) []value {
-	if !v.is(yaml.SequenceNode) || length >= 0 && len(v.node.Content) != length {
-		v.reject(want)
-		return make([]value, max(length, 0))
+// List reads a sequence; with length >= 0 of exactly that many items.
+func (v Value) List(length int, want string) []Value {
+	if !v.Is(yaml.SequenceNode) || length >= 0 && len(v.Node.Content) != length {
+		v.Reject(want)
+		return make([]Value, max(length, 0))
 	}
-	items := make([]value, len(v.node.Content))
-	for i, n := range v.node.Content {
+	items := make([]Value, len(v.Node.Content))
+	for i, n := range v.Node.Content {
 		items[i] = v.r.visit(n, fmt.Sprintf("%s[%d]", v.path, i))
 	}
 	return items
 }
 
-// each reads a list of any length with the same function for every item.
-func each[T any](v value, want string, read func(value) T) []T {
-	items := v.list(-1, want)
+// Each reads a list of any length with the same function for every item.
+func Each[T any](v Value, want string, read func(Value) T) []T {
+	items := v.List(-1, want)
 	all := make([]T, len(items))
 	for i, item := range items {
 		all[i] = read(item)
@@ -198,55 +198,55 @@ func each[T any](v value, want string, read func(value) T) []T {
 	return all
 }
 
-// some is each for a list that may be left out.
-func some[T any](v value, want string, read func(value) T) []T {
-	if v.absent {
+// Some is Each for a list that may be left out.
+func Some[T any](v Value, want string, read func(Value) T) []T {
+	if v.Absent {
 		return nil
 	}
-	return each(v, want, read)
+	return Each(v, want, read)
 }
 
-// exact is a quantity in SI, as an exact fraction; zero when it is wrong.
-func (v value) exact(q quantity.Kind) *big.Rat {
-	if text, ok := v.scalar(q.Want, "!!str", "!!int", "!!float"); ok {
+// Exact is a quantity in SI, as an exact fraction; zero when it is wrong.
+func (v Value) Exact(q quantity.Kind) *big.Rat {
+	if text, ok := v.Scalar(q.Want, "!!str", "!!int", "!!float"); ok {
 		if number, ok := q.Parse(text); ok {
 			return number
 		}
-		v.reject(q.Want)
+		v.Reject(q.Want)
 	}
 	return new(big.Rat)
 }
 
-// number is a quantity in SI.
-func (v value) number(q quantity.Kind) float64 {
-	f, _ := v.exact(q).Float64()
+// Number is a quantity in SI.
+func (v Value) Number(q quantity.Kind) float64 {
+	f, _ := v.Exact(q).Float64()
 	return f
 }
 
-// numberOr is a quantity in SI that may be left out.
-func (v value) numberOr(fallback float64, q quantity.Kind) float64 {
-	if v.absent {
+// NumberOr is a quantity in SI that may be left out.
+func (v Value) NumberOr(fallback float64, q quantity.Kind) float64 {
+	if v.Absent {
 		return fallback
 	}
-	return v.number(q)
+	return v.Number(q)
 }
 
-// decimal is a number without a unit, exactly; false when it is wrong.
-func (v value) decimal(want string) (*big.Rat, bool) {
-	text, ok := v.scalar(want, "!!float", "!!int")
+// Decimal is a number without a unit, exactly; false when it is wrong.
+func (v Value) Decimal(want string) (*big.Rat, bool) {
+	text, ok := v.Scalar(want, "!!float", "!!int")
 	if !ok {
 		return nil, false
 	}
 	number, ok := quantity.Decimal(text)
 	if !ok {
-		v.reject(want)
+		v.Reject(want)
 	}
 	return number, ok
 }
 
-// plain is a number without a unit.
-func (v value) plain() float64 {
-	number, ok := v.decimal("a plain number such as 0.75")
+// Plain is a number without a unit.
+func (v Value) Plain() float64 {
+	number, ok := v.Decimal("a plain number such as 0.75")
 	if !ok {
 		return 0
 	}
@@ -254,67 +254,68 @@ func (v value) plain() float64 {
 	return f
 }
 
-// count is a whole number without a unit, in plain digits: 010 would be eight
+// Count is a whole number without a unit, in plain digits: 010 would be eight
 // to YAML and ten to a person.
-func (v value) count() int {
+func (v Value) Count() int {
 	const want = "a whole number such as 8"
-	text, ok := v.scalar(want, "!!int")
+	text, ok := v.Scalar(want, "!!int")
 	if !ok {
 		return 0
 	}
 	n, err := strconv.Atoi(text)
 	if err != nil || strconv.Itoa(n) != text {
-		v.reject(want)
+		v.Reject(want)
 		return 0
 	}
 	return n
 }
 
-// truth is a switch. YAML has other words for it (True, TRUE); one is enough.
-func (v value) truth() bool {
+// Truth is a switch. YAML has other words for it (True, TRUE); one is enough.
+func (v Value) Truth() bool {
 	const want = "true or false"
-	text, ok := v.scalar(want, "!!bool")
+	text, ok := v.Scalar(want, "!!bool")
 	if ok && text != "true" && text != "false" {
-		v.reject(want)
+		v.Reject(want)
 	}
 	return text == "true"
 }
 
-// text is one line of words.
-func (v value) text() string {
+// Text is one line of words.
+func (v Value) Text() string {
 	const want = `a line of text (in "quotes" if it looks like a number)`
-	text, ok := v.scalar(want, "!!str")
+	text, ok := v.Scalar(want, "!!str")
 	text = strings.TrimSpace(text)
-	if ok && (text == "" || !printable(text)) {
-		v.reject(want)
+	if ok && (text == "" || !Printable(text)) {
+		v.Reject(want)
 		return ""
 	}
 	return text
 }
 
-// textOrNone is a line of words that may be left out.
-func (v value) textOrNone() string {
-	if v.absent {
+// TextOrNone is a line of words that may be left out.
+func (v Value) TextOrNone() string {
+	if v.Absent {
 		return ""
 	}
-	return v.text()
+	return v.Text()
 }
 
-// printable keeps escape codes away from terminals and zeros out of messages.
-func printable(text string) bool {
+// Printable reports whether text may be shown: it keeps escape codes away from
+// terminals and zeros out of messages.
+func Printable(text string) bool {
 	return !strings.ContainsFunc(text, func(r rune) bool { return !unicode.IsPrint(r) })
 }
 
-// choice is one of a few words.
-func choice[T ~string](v value, words ...T) T {
+// Choice is one of a few words.
+func Choice[T ~string](v Value, words ...T) T {
 	names := make([]string, len(words))
 	for i, w := range words {
 		names[i] = string(w)
 	}
 	want := strings.Join(names, " or ")
-	text, ok := v.scalar(want, "!!str")
+	text, ok := v.Scalar(want, "!!str")
 	if ok && !slices.Contains(names, text) {
-		v.reject(want)
+		v.Reject(want)
 		return ""
 	}
 	return T(text)

@@ -1,4 +1,6 @@
-package configs
+// Package document reads YAML files strictly: what is wrong with one is told all
+// at once, each with its line and column.
+package document
 
 import (
 	"bytes"
@@ -13,6 +15,10 @@ import (
 	"hushback/engine"
 )
 
+// MaxBytes bounds what is read. A site with hundreds of zone corners has some
+// 50 kB; a wrong path can lead to anything.
+const MaxBytes = 1 << 20
+
 // reader gathers what is wrong with one file while it is walked.
 type reader struct {
 	file     string
@@ -20,9 +26,9 @@ type reader struct {
 	places   map[string]*yaml.Node // every value that was visited, by its path
 }
 
-// load turns bytes into a checked T. What the values mean is checked only
+// Load turns bytes into a checked T. What the values mean is checked only
 // once their spelling is clean: half a site would breed false problems.
-func load[T any](file string, data []byte, read func(value) T, check func(T) []engine.Problem) (T, error) {
+func Load[T any](file string, data []byte, read func(Value) T, check func(T) []engine.Problem) (T, error) {
 	r := &reader{file: file, places: map[string]*yaml.Node{}}
 	result := read(r.root(data))
 	if len(r.problems) == 0 {
@@ -58,26 +64,26 @@ func (r *reader) nearest(path string) *yaml.Node {
 
 // root parses the file and returns its one document; the value is dead when
 // there is nothing to walk.
-func (r *reader) root(data []byte) value {
+func (r *reader) root(data []byte) Value {
 	start := &yaml.Node{Line: 1, Column: 1}
-	if len(data) > maxBytes {
+	if len(data) > MaxBytes {
 		r.complain(start, "", "more than 1 MiB", "a file that a person wrote")
-		return value{}
+		return Value{}
 	}
 	documents := yaml.NewDecoder(bytes.NewReader(data))
 	var first, second yaml.Node
 	if err := documents.Decode(&first); errors.Is(err, io.EOF) {
 		r.complain(start, "", "nothing", "one YAML document")
-		return value{}
+		return Value{}
 	} else if err != nil {
 		r.complainOfSyntax(err)
-		return value{}
+		return Value{}
 	}
 	if err := documents.Decode(&second); err == nil {
 		r.complain(&second, "", "a second document", "one document, without a --- line after it")
 	} else if !errors.Is(err, io.EOF) {
 		r.complainOfSyntax(err)
-		return value{}
+		return Value{}
 	}
 	return r.visit(first.Content[0], "")
 }
@@ -103,18 +109,18 @@ func (r *reader) complainOfSyntax(err error) {
 // visit makes a value of a node. What YAML offers beyond plain values is
 // refused here: an anchor or a tag can make a file mean something other than
 // what the person beside the stage reads in it.
-func (r *reader) visit(n *yaml.Node, path string) value {
+func (r *reader) visit(n *yaml.Node, path string) Value {
 	r.places[path] = n
 	if n.Kind == yaml.AliasNode {
 		r.complain(n, path, "the alias *"+short(n.Value), "the value itself, written out")
-		return value{}
+		return Value{}
 	}
 	if n.Anchor != "" {
 		r.complain(n, path, "the anchor &"+short(n.Anchor), "no anchors; write each value out")
 	}
 	if n.Style&yaml.TaggedStyle != 0 {
 		r.complain(n, path, "the tag "+short(n.Tag), "a plain value without a tag")
-		return value{}
+		return Value{}
 	}
-	return value{r: r, node: n, path: path}
+	return Value{r: r, Node: n, path: path}
 }
