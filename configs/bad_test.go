@@ -8,6 +8,7 @@ import (
 
 	"hushback/control/processor"
 	"hushback/engine"
+	"hushback/verify/source"
 )
 
 // TestBadFiles holds every file of testdata/bad, each with one defect, to the
@@ -36,8 +37,14 @@ func TestBadFiles(t *testing.T) {
 				if p.Name != "" {
 					t.Error("a bad profile was returned beside its error")
 				}
+			case "mapping":
+				var m source.Mapping
+				m, got = Mapping(filepath.Base(file), data)
+				if m.URL != "" {
+					t.Error("a bad mapping was returned beside its error")
+				}
 			default:
-				t.Fatalf("the name must begin with site- or profile-")
+				t.Fatalf("the name must begin with site-, profile- or mapping-")
 			}
 			if got == nil {
 				t.Fatalf("accepted; want\n%s", want)

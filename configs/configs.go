@@ -21,12 +21,13 @@ import (
 // Problems is everything wrong with a file.
 type Problems = document.Problems
 
-//go:embed sites/*.yaml profiles/*.yaml
+//go:embed sites/*.yaml profiles/*.yaml mappings/*.yaml
 var shipped embed.FS
 
 const (
 	siteFolder    = "sites"
 	profileFolder = "profiles"
+	mappingFolder = "mappings"
 )
 
 // Site reads a site from the bytes of a file, with the layout that it says is

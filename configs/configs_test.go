@@ -3,6 +3,8 @@ package configs
 import (
 	"errors"
 	"io/fs"
+	"math"
+	"math/cmplx"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -48,6 +50,25 @@ func TestEveryShippedFileLoads(t *testing.T) {
 		if err := Fit(name, p); err != nil {
 			t.Errorf("site %s on %s:\n%v", name, p.Name, err)
 		}
+	}
+}
+
+// TestExampleMapping holds the example to the message that its comments show.
+func TestExampleMapping(t *testing.T) {
+	if got := MappingNames(); !slices.Equal(got, []string{"invented-analyser"}) {
+		t.Errorf("mappings %v", got)
+	}
+	m, err := OpenMapping("invented-analyser")
+	if err != nil {
+		t.Fatal(err)
+	}
+	const shown = `{"trace": {"hz": [20, 22, 24], "db": [-31.2, -30.8, -30.1], "deg": [12.0, 14.1, 15.9], "coherence": [0.98, 0.99, 0.99]}, "settings": {"averages": 8}}`
+	f, ok, err := m.Read([]byte(shown))
+	if err != nil || !ok || m.Microphone != "stage door" || m.AveragingSec != 4 {
+		t.Fatalf("%+v: %v, %v", m, ok, err)
+	}
+	if got := 180 / math.Pi * cmplx.Phase(f.H[2]); f.FreqHz[1] != 22 || math.Abs(got-15.9) > 1e-9 || math.Abs(20*math.Log10(cmplx.Abs(f.H[0]))+31.2) > 1e-9 || f.Averages != 8 {
+		t.Errorf("read %+v", f)
 	}
 }
 

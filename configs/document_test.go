@@ -5,6 +5,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"os"
+	"path"
 	"path/filepath"
 	"reflect"
 	"regexp"
@@ -93,6 +94,7 @@ func everyKey(t *testing.T, test func(t *testing.T, s spot, read func() error)) 
 	t.Helper()
 	site := func(data []byte) error { _, err := Site("x.yaml", data); return err }
 	profile := func(data []byte) error { _, err := Profile("x.yaml", data); return err }
+	mapping := func(data []byte) error { _, err := Mapping("x.yaml", data); return err }
 	files, err := filepath.Glob("*/*.yaml")
 	if err != nil || len(files) < 6 {
 		t.Fatalf("%d files, error %v", len(files), err)
@@ -100,10 +102,7 @@ func everyKey(t *testing.T, test func(t *testing.T, s spot, read func() error)) 
 	item := regexp.MustCompile(`\[\d+\]`)
 	tried := map[string]bool{}
 	for _, file := range files {
-		read := profile
-		if strings.HasPrefix(file, "sites/") {
-			read = site
-		}
+		read := map[string]func([]byte) error{"sites": site, "profiles": profile, "mappings": mapping}[path.Dir(file)]
 		data, err := shipped.ReadFile(file)
 		if err != nil {
 			t.Fatal(err)

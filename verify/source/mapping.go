@@ -83,7 +83,7 @@ func (m Mapping) Problems() []Problem {
 	if _, err := jsonpointer.New(m.Averages.Pointer); err != nil {
 		add("averages", fmt.Sprintf("%q", m.Averages.Pointer), "a JSON pointer such as /averages, or a number")
 	} else if m.Averages.Pointer == "" && !(m.Averages.Count >= 2) {
-		add("averages", fmt.Sprint(m.Averages.Count), "at least 2, or a JSON pointer such as /averages")
+		add("averages", fmt.Sprint(m.Averages.Count), "at least 2, or {at: /averages}")
 	}
 	return found
 }

@@ -46,7 +46,7 @@ func arrows() map[string][]string {
 		"verify/correct":           {"engine", "engine/air", "engine/field", "engine/optimise", "engine/solve", "verify", "verify/transfer"},
 		"configs/quantity":         {},
 		"configs/document":         {"configs/quantity", "engine"},
-		"configs":                  {"configs/document", "configs/quantity", "engine", "engine/layout", "control/osc", "control/processor", "verify"},
+		"configs":                  {"configs/document", "configs/quantity", "engine", "engine/layout", "control/osc", "control/processor", "verify", "verify/source"},
 
 		"cmd/internal/dashboard/access":  {},
 		"cmd/internal/dashboard/figures": {"engine", "verify", "verify/transfer"},
