@@ -261,6 +261,9 @@ func TestBadInputIsToldFromRefuted(t *testing.T) {
 		{"rehearse --listen 8470", "host:port"},
 		{"dry-run ottersedge --processor somewhere", "host:port"},
 		{"serve a b", "name one site"},
+		{"serve tarnholt --source invented-analyser", "stage door"},
+		{"serve ottersedge --source invented-analyser --source invented-analyser", "has a source already"},
+		{"serve ottersedge --source ./nowhere.yaml", "nowhere.yaml"},
 		{"rehearse --log-level loud", "log-level"},
 		{"nonsense", "nonsense"},
 	} {

@@ -3,14 +3,19 @@ package main
 import (
 	"fmt"
 	"io"
+	"slices"
 
 	"github.com/spf13/cobra"
 
 	"hushback/cmd/internal/daemon"
+	"hushback/configs"
+	"hushback/engine"
+	"hushback/verify/source"
 )
 
 func newServe() *cobra.Command {
 	var processorAt string
+	var sources []string
 	c := &cobra.Command{
 		Use:   "serve SITE",
 		Short: "Run the daemon beside the processor",
@@ -28,7 +33,11 @@ daemon left unfinished is put back when it starts.`,
 			if err != nil {
 				return err
 			}
-			d, err := daemon.Start(s.options(site, profiles, c.ErrOrStderr()))
+			options := s.options(site, profiles, c.ErrOrStderr())
+			if options.Sources, err = openSources(sources, site); err != nil {
+				return err
+			}
+			d, err := daemon.Start(options)
 			if err != nil {
 				return err
 			}
@@ -39,7 +48,27 @@ daemon left unfinished is put back when it starts.`,
 	}
 	addSettings(c, "127.0.0.1:8470", stateFolder())
 	c.Flags().StringVar(&processorAt, "processor", "", "`host:port` of the processor, instead of the site's")
+	c.Flags().StringArrayVar(&sources, "source", nil, "mapping `file` of a program that measures for one microphone; may be given once for each")
 	return c
+}
+
+// openSources reads mapping files and holds them against the site.
+func openSources(files []string, site engine.Site) ([]source.Mapping, error) {
+	var all []source.Mapping
+	for _, file := range files {
+		m, err := configs.OpenMapping(file)
+		if err != nil {
+			return nil, badInput{err}
+		}
+		if !slices.ContainsFunc(site.Microphones, func(s engine.Microphone) bool { return s.Name == m.Microphone }) {
+			return nil, badInput{fmt.Errorf("--source %s: the site has no microphone %q", file, m.Microphone)}
+		}
+		if slices.ContainsFunc(all, func(other source.Mapping) bool { return other.Microphone == m.Microphone }) {
+			return nil, badInput{fmt.Errorf("--source %s: microphone %q has a source already", file, m.Microphone)}
+		}
+		all = append(all, m)
+	}
+	return all, nil
 }
 
 // announce says where the page is and how to get in.

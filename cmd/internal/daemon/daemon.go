@@ -24,6 +24,7 @@ import (
 	"hushback/engine/field"
 	"hushback/engine/solve"
 	"hushback/verify/feed"
+	"hushback/verify/source"
 )
 
 // SampleRate is what the microphones' feeds must run at, in samples a second.
@@ -46,6 +47,7 @@ const stopWithin = 5 * time.Second
 type Options struct {
 	Site       engine.Site         // checked; its Wirings say where the processors listen
 	Profiles   []processor.Profile // of the processors, in the order of Site.Wirings
+	Sources    []source.Mapping    // programs that measure for a microphone by themselves
 	Home       Home
 	Listen     string   // host:port of the page; port 0 takes a free one
 	Hosts      []string // further names the page may be called by
@@ -65,6 +67,7 @@ type Daemon struct {
 	wires      []*osc.Conn // to the processors, in the order of Site.Wirings
 	controller *control.Controller
 	hub        *feed.Hub
+	sources    map[string]*source.Source // by microphone
 	page       *dashboard.Server
 	server     *http.Server
 	url, local string
@@ -72,7 +75,7 @@ type Daemon struct {
 	decisions  chan decision
 	placed     chan string               // where the moved microphone stands now
 	designed   engine.Sheet              // what the site alone comes to
-	latency    *float64                  // of the series that is being taken, seconds; its goroutine alone touches it
+	latency    map[string]float64        // of the series that is being taken, seconds; its goroutine alone touches it
 	restore    atomic.Pointer[restoring] // the last dry run, if it is of a stored state
 	jobs       int                       // that run now; the board's owner alone touches it
 
@@ -90,7 +93,10 @@ func Start(o Options) (*Daemon, error) {
 	if err != nil {
 		return nil, err
 	}
-	d := &Daemon{options: o, designed: sheet, decisions: make(chan decision), placed: make(chan string)}
+	d := &Daemon{options: o, sources: map[string]*source.Source{}, designed: sheet, decisions: make(chan decision), placed: make(chan string)}
+	for _, m := range o.Sources {
+		d.sources[m.Microphone] = source.New(m)
+	}
 	if err := d.open(); err != nil {
 		d.close()
 		return nil, err
@@ -108,6 +114,9 @@ func Start(o Options) (*Daemon, error) {
 	}
 	d.working.Go(d.meter)
 	d.working.Go(d.watch)
+	for _, s := range d.sources {
+		d.working.Go(func() { s.Run(d.work) })
+	}
 	return d, nil
 }
 

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"time"
 
 	"hushback/cmd/internal/dashboard"
@@ -258,6 +259,10 @@ func (d *Daemon) feeds() []dashboard.Feed {
 			s = moved
 		}
 		f.Connected, f.LevelDB, f.Rate = s.Connected, s.LevelDB, s.Rate
+		if src, ok := d.sources[m.Name]; ok {
+			st := src.Status()
+			f = dashboard.Feed{Microphone: m.Name, Role: m.Role, Connected: st.Connected, Functions: true, LevelDB: math.NaN(), Trouble: st.Trouble}
+		}
 		feeds = append(feeds, f)
 	}
 	return feeds

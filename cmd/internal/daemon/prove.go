@@ -61,7 +61,7 @@ func inShort(v verify.Verdict) string {
 func (d *Daemon) takeAll(ctx context.Context, bench control.Bench) ([]verify.Capture, error) {
 	site := d.options.Site
 	states, rounds := series(site), d.rounds()
-	d.latency = nil
+	d.latency = map[string]float64{}
 	var captures []verify.Capture
 	for k, mics := range rounds {
 		if d.feedOf(mics[0]) == Moved {
@@ -110,8 +110,7 @@ func (d *Daemon) take(ctx context.Context, h heard, mics []engine.Microphone) ([
 	if err := group.Wait(); err != nil {
 		return nil, err
 	}
-	d.takeLatencyOut(taken)
-	return taken, nil
+	return taken, d.takeLatencyOut(taken)
 }
 
 // longestLatency is the most that a processor and its converters are looked
@@ -121,34 +120,54 @@ const longestLatency = 0.2
 // takeLatencyOut takes out of captures what all of them are late by on top of the
 // predicted arrival. It is found once, from the first of a series where the
 // sound adds up, and stays the same for all the others: if each capture had its
-// own, what is early or late against what could no longer be told.
-func (d *Daemon) takeLatencyOut(captures []verify.Capture) {
-	if d.latency == nil {
-		first := captures[0].Function
-		for _, c := range captures {
-			if c.Role == engine.RoleFront {
-				first = c.Function
+// own, what is early or late against what could no longer be told. A program that
+// measures by itself counts by itself, as it may have taken a delay out already.
+// Then every capture is brought onto the lines of the test signal.
+func (d *Daemon) takeLatencyOut(captures []verify.Capture) error {
+	site := d.options.Site
+	for i := range captures {
+		c := &captures[i]
+		clock := d.clock(c.Microphone)
+		if _, found := d.latency[clock]; !found {
+			d.latency[clock] = d.firstOf(clock, captures).Delay(math.Min(longestLatency, 0.9*site.TestSignal.PeriodSec))
+		}
+		c.LatencySec = d.latency[clock]
+		c.Function = c.Function.Advance(c.LatencySec)
+		if clock != "" {
+			var err error
+			if c.Function, err = c.Function.At(site.TestSignal.Lines()); err != nil {
+				return fmt.Errorf("%s microphone: %w", c.Microphone, err)
 			}
 		}
-		late := first.Delay(math.Min(longestLatency, 0.9*d.options.Site.TestSignal.PeriodSec))
-		d.latency = &late
 	}
-	for i, c := range captures {
-		captures[i].LatencySec, captures[i].Function = *d.latency, c.Function.Advance(*d.latency)
-	}
+	return nil
 }
 
-// capture turns whole periods of one microphone's audio into a transfer
-// function, starting once everything on its way has arrived.
+// clock tells apart whose latency a capture has: "" is all audio, which runs
+// through one processor; a program that measures by itself is its own.
+func (d *Daemon) clock(microphone string) string {
+	if _, ready := d.sources[microphone]; ready {
+		return microphone
+	}
+	return ""
+}
+
+// firstOf is the first function with a latency, in front if it is there.
+func (d *Daemon) firstOf(clock string, captures []verify.Capture) transfer.Function {
+	var first *verify.Capture
+	for i, c := range captures {
+		if d.clock(c.Microphone) == clock && (first == nil || c.Role == engine.RoleFront) {
+			first = &captures[i]
+		}
+	}
+	return first.Function
+}
+
+// capture takes one transfer function at a microphone, starting once everything
+// on its way has arrived.
 func (d *Daemon) capture(ctx context.Context, mic engine.Microphone, h heard, periods int) (verify.Capture, error) {
 	view := d.View()
-	period := int(math.Round(view.Site.TestSignal.PeriodSec * SampleRate))
-	settle := int(math.Ceil((fadeSec + d.longestWay(mic)) * SampleRate))
-	recording, err := d.hub.Capture(ctx, d.feedOf(mic), settle, periods*period)
-	if err != nil {
-		return verify.Capture{}, fmt.Errorf("%s microphone: %w", mic.Name, err)
-	}
-	function, err := estimate(recording, view.Site.TestSignal.Band, period)
+	function, err := d.listen(ctx, mic, periods)
 	if err != nil {
 		return verify.Capture{}, fmt.Errorf("%s microphone: %w", mic.Name, err)
 	}
@@ -160,6 +179,22 @@ func (d *Daemon) capture(ctx context.Context, mic engine.Microphone, h heard, pe
 		Microphone: mic.Name, Role: mic.Role, Solo: h.solo, Row: h.row, SheetDigest: view.Sheet.Digest(),
 		Taken: time.Now(), Air: view.Site.Air, DelaySec: arrival, Function: function.Advance(arrival),
 	}, nil
+}
+
+// listen makes a function of whole periods of a microphone's audio, or takes one
+// from the program that measures there.
+func (d *Daemon) listen(ctx context.Context, mic engine.Microphone, periods int) (transfer.Function, error) {
+	settleSec := fadeSec + d.longestWay(mic)
+	if s, ready := d.sources[mic.Name]; ready {
+		return s.Function(ctx, time.Duration(settleSec*float64(time.Second)))
+	}
+	signal := d.options.Site.TestSignal
+	period := int(math.Round(signal.PeriodSec * SampleRate))
+	recording, err := d.hub.Capture(ctx, d.feedOf(mic), int(math.Ceil(settleSec*SampleRate)), periods*period)
+	if err != nil {
+		return transfer.Function{}, err
+	}
+	return estimate(recording, signal.Band, period)
 }
 
 func estimate(r feed.Recording, band engine.Band, period int) (transfer.Function, error) {

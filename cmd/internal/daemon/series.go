@@ -85,8 +85,11 @@ const placeWithin = 10 * time.Minute
 // rounds are the places to listen at, those of one round at the same time.
 func (d *Daemon) rounds() [][]engine.Microphone {
 	own := map[string]bool{}
+	for name := range d.sources {
+		own[name] = true
+	}
 	for _, s := range d.hub.Status() {
-		own[s.Microphone] = s.Connected
+		own[s.Microphone] = own[s.Microphone] || s.Connected
 	}
 	var together []engine.Microphone
 	var rounds [][]engine.Microphone

@@ -45,6 +45,8 @@ type Feed struct {
 	Role       engine.Role
 	Connected  bool
 	Moved      bool    // it is the one microphone that is moved from place to place
+	Functions  bool    // it sends what it measured by itself, no audio; LevelDB is NaN then
+	Trouble    string  // what is wrong with what it sends, "" if nothing is
 	LevelDB    float64 // of the microphone channel, last second, re full scale
 	Rate       int     // samples per second
 }

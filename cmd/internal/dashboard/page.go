@@ -159,7 +159,7 @@ func hearings(v View) []hearing {
 				h.Feed = f
 			}
 		}
-		if h.Connected {
+		if h.Connected && !h.Functions {
 			h.Meter = max(0, min(100, (h.LevelDB+90)/0.9))
 		}
 		for _, c := range v.Captures {

@@ -458,6 +458,21 @@ func TestACorrectionIsOffered(t *testing.T) {
 	}
 }
 
+// A program that measures by itself has no level to show, and its trouble is told.
+func TestAProgramThatMeasuresByItself(t *testing.T) {
+	v := testView(control.Idle{})
+	v.Feeds = []Feed{{Microphone: "back fence", Connected: true, Functions: true, LevelDB: math.NaN(), Trouble: "phase at /deg: nothing stands there"}}
+	if h := hearings(v)[1]; h.Meter != 0 {
+		t.Errorf("its meter stands at %g", h.Meter)
+	}
+	said := saidOn(checkPage(t, "source", pageOf(t, v)))
+	for _, want := range []string{"✓ connected, sends what it measures by itself", "Phase at /deg: nothing stands there."} {
+		if !strings.Contains(said, want) {
+			t.Errorf("the page does not say %q", want)
+		}
+	}
+}
+
 func TestHearings(t *testing.T) {
 	v := testView(control.Measuring{})
 	v.Feeds = v.Feeds[1:]
