@@ -20,7 +20,7 @@ func readSite(v document.Value) *siteFile {
 		Ground:      readGround(f["ground"]),
 		Walls:       document.Some(f["walls"], "a list of walls", readWall),
 		Target:      readTarget(f["target"]),
-		Limits:      readLimits(f["limits"]),
+		Limits:      readLimits(f["limits"], f["tolerance"].Given()),
 		Aim:         readAim(f["aim"]),
 		Tolerance:   readTolerance(f["tolerance"]),
 		TestSignal:  readTestSignal(f["test_signal"]),
@@ -72,12 +72,30 @@ func readBand(v document.Value) engine.Band {
 	return engine.Band{LowHz: ends[0].Number(quantity.Frequency()), HighHz: ends[1].Number(quantity.Frequency())}
 }
 
-func readLimits(v document.Value) engine.Limits {
+// readLimits leaves at 0 what is left out of a file with tolerances: those are
+// worked out. Tolerances that nobody wrote down are not enough for a verdict.
+func readLimits(v document.Value, tolerances bool) engine.Limits {
+	const instead = ", or a section tolerance to work them out from"
+	if v.Absent {
+		if !tolerances {
+			v.Reject("a section with null_depth, null_offset, sum_shortfall" + instead)
+		}
+		return engine.Limits{}
+	}
 	f := v.Section("null_depth", "null_offset", "sum_shortfall")
+	limit := func(key string, q quantity.Kind) float64 {
+		switch {
+		case !f[key].Absent:
+			return f[key].Positive(q)
+		case !tolerances:
+			f[key].Reject(q.Want + instead)
+		}
+		return 0
+	}
 	return engine.Limits{
-		NullDepthDB:    f["null_depth"].Number(quantity.Level()),
-		NullOffsetHz:   f["null_offset"].Number(quantity.Frequency()),
-		SumShortfallDB: f["sum_shortfall"].Number(quantity.Level()),
+		NullDepthDB:    limit("null_depth", quantity.Level()),
+		NullOffsetHz:   limit("null_offset", quantity.Frequency()),
+		SumShortfallDB: limit("sum_shortfall", quantity.Level()),
 	}
 }
 

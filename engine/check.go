@@ -112,10 +112,21 @@ func (c *checker) target(t Target, signal Band) {
 	}
 }
 
+// limits may be open.
 func (c *checker) limits(l Limits) {
-	c.positive("limits.null_depth", l.NullDepthDB, " dB")
-	c.positive("limits.null_offset", l.NullOffsetHz, " Hz")
-	c.positive("limits.sum_shortfall", l.SumShortfallDB, " dB")
+	for _, one := range []struct {
+		path  string
+		value float64
+		unit  string
+	}{
+		{"limits.null_depth", l.NullDepthDB, " dB"},
+		{"limits.null_offset", l.NullOffsetHz, " Hz"},
+		{"limits.sum_shortfall", l.SumShortfallDB, " dB"},
+	} {
+		if one.value != 0 {
+			c.positive(one.path, one.value, one.unit)
+		}
+	}
 }
 
 func (c *checker) tolerance(t Tolerance) {

@@ -74,7 +74,8 @@ func TestEveryDefectIsNamedWhereItStands(t *testing.T) {
 		{func(s *Site) { s.Target.Range.LowHz = 19 }, "target.range: got 19 to 70 Hz, want a range inside the test signal, 20 to 120 Hz"},
 
 		{func(s *Site) { s.Limits.NullDepthDB = -20 }, "limits.null_depth: got -20 dB"},
-		{func(s *Site) { s.Limits.NullOffsetHz = 0 }, "limits.null_offset: got 0 Hz"},
+		{func(s *Site) { s.Limits.NullOffsetHz = -0.1 }, "limits.null_offset: got -0.1 Hz"},
+		{func(s *Site) { s.Limits.NullDepthDB = nan }, "limits.null_depth: got NaN dB"},
 		{func(s *Site) { s.Limits.SumShortfallDB = inf }, "limits.sum_shortfall: got +Inf dB"},
 
 		{func(s *Site) { s.Series = "sources" }, `series: got "sources", want "outputs", "rows" or "both"`},

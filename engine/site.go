@@ -171,6 +171,8 @@ type Tolerance struct {
 }
 
 // Limits are what the measurement must clear before a change counts as proven.
+// One that is 0 is open: it is worked out from the Tolerance once the site is
+// solved (see package tolerance), and until then nothing clears it.
 type Limits struct {
 	NullDepthDB    float64 // rear at least this far below front at the target, > 0
 	NullOffsetHz   float64 // measured null within this of the target, > 0

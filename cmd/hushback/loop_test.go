@@ -23,6 +23,7 @@ import (
 	"hushback/control/processor"
 	"hushback/engine"
 	"hushback/verify"
+	"hushback/verify/diagnose"
 )
 
 const interrupt = syscall.SIGINT
@@ -216,6 +217,9 @@ func TestFaultsAreNeverKept(t *testing.T) {
 	for _, fault := range refuted {
 		outcomes[fault] = []verify.Outcome{verify.Refuted}
 	}
+	causes := map[string]diagnose.Kind{
+		"polarity": diagnose.Polarity, "dead": diagnose.Dead, "late": diagnose.Delay, "moved": diagnose.Position, "cold": diagnose.Temperature, "deaf": diagnose.Noise,
+	}
 	var all sync.WaitGroup
 	places := make(chan struct{}, 3) // rigs at a time, so that two cores keep up with the audio
 	for fault, allowed := range outcomes {
@@ -223,6 +227,10 @@ func TestFaultsAreNeverKept(t *testing.T) {
 			places <- struct{}{}
 			defer func() { <-places }()
 			code, r, _ := unattended(t, "--fault", fault)
+			name, _, _ := strings.Cut(fault, "=")
+			if cause := causes[name]; len(r.Causes) == 0 || r.Causes[0].Kind != string(cause) || r.Causes[0].Probability < 0.5 {
+				t.Errorf("%s: the first cause should be %q, got %+v", fault, cause, r.Causes)
+			}
 			if !slices.Contains(allowed, r.Verdict) || code != exitNotProven || r.Kept || !r.HoldsAsFound || len(r.Reasons) == 0 {
 				t.Errorf("%s: exit code %d, want one of %v, not kept, as found: %+v", fault, code, allowed, r)
 			}

@@ -11,6 +11,7 @@ import (
 	"strings"
 
 	"hushback/cmd/internal/dashboard"
+	"hushback/cmd/internal/dashboard/figures"
 	"hushback/cmd/internal/printout"
 	"hushback/control"
 	"hushback/engine"
@@ -28,6 +29,7 @@ type result struct {
 	ShortfallDB  *float64           `json:"sum_shortfall_db"`
 	TargetHz     float64            `json:"target_hz"`
 	Predicted    printout.Predicted `json:"predicted"`
+	Causes       []cause            `json:"causes"`      // what may be wrong, the most probable first
 	Corrections  int                `json:"corrections"` // taken up on the way
 	Sends        int                `json:"sends"`
 	Kept         bool               `json:"kept"`
@@ -36,6 +38,14 @@ type result struct {
 	Sheet        []printout.Row     `json:"sheet"`
 	Fault        string             `json:"fault"`
 	Seed         uint64             `json:"seed"`
+}
+
+// cause is one thing that may be wrong with the rig.
+type cause struct {
+	Probability float64 `json:"probability"`
+	Kind        string  `json:"kind"`
+	Output      int     `json:"output"`
+	Sentence    string  `json:"sentence"`
 }
 
 // alone goes through the loop with nobody present and prints what it came to.
@@ -161,6 +171,11 @@ func (s *set) result(ctx context.Context, found []engine.Setting) (result, error
 		r.NullHz, r.NullDepthDB = number(m.NullHz, 2), number(m.NullDepthDB, 1)
 		r.AtTargetDB, r.ShortfallDB = number(m.AtTargetDB, 1), number(m.SumShortfallDB, 2)
 	}
+	if v.Diagnosis != nil {
+		for _, c := range v.Diagnosis.Causes {
+			r.Causes = append(r.Causes, cause{printout.Round(c.Probability, 4), string(c.Kind), c.Output, c.Sentence})
+		}
+	}
 	r.Sheet = printout.Rows(v.Site, v.Sheet)
 	return r, nil
 }
@@ -206,6 +221,11 @@ func (r result) print(w io.Writer, asJSON bool) error {
 	line("verdict", "%s", r.Verdict)
 	for _, reason := range r.Reasons {
 		line("", "%s", reason)
+	}
+	for _, c := range r.Causes {
+		if c.Probability >= dashboard.WorthSaying {
+			line("perhaps", "%s (%s)", c.Sentence, figures.Percent(c.Probability))
+		}
 	}
 	holds := "the sheet"
 	if r.HoldsAsFound {

@@ -208,18 +208,33 @@ func Some[T any](v Value, want string, read func(Value) T) []T {
 
 // Exact is a quantity in SI, as an exact fraction; zero when it is wrong.
 func (v Value) Exact(q quantity.Kind) *big.Rat {
+	number, _ := v.exact(q)
+	return number
+}
+
+func (v Value) exact(q quantity.Kind) (number *big.Rat, ok bool) {
 	if text, ok := v.Scalar(q.Want, "!!str", "!!int", "!!float"); ok {
 		if number, ok := q.Parse(text); ok {
-			return number
+			return number, true
 		}
 		v.Reject(q.Want)
 	}
-	return new(big.Rat)
+	return new(big.Rat), false
 }
 
 // Number is a quantity in SI.
 func (v Value) Number(q quantity.Kind) float64 {
 	f, _ := v.Exact(q).Float64()
+	return f
+}
+
+// Positive is a quantity in SI that must be more than 0.
+func (v Value) Positive(q quantity.Kind) float64 {
+	number, ok := v.exact(q)
+	if ok && number.Sign() <= 0 {
+		v.Reject(q.Want + ", more than 0")
+	}
+	f, _ := number.Float64()
 	return f
 }
 

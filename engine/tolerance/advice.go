@@ -1,22 +1,30 @@
 package tolerance
 
-import "fmt"
+import (
+	"cmp"
+	"fmt"
+	"slices"
+)
 
 // counts is what an error must cost to be spoken of, dB: less reads as 0.0.
 const counts = 0.05
 
-// Worst is the error that does most harm at the target when it alone is as
-// large as its tolerance, the first of equals; false where none harms.
+// Costliest are the errors that do harm at the target when each alone is as
+// large as its tolerance, the worst first, equals in the order of Effects, and
+// no more than most of them.
+func (r Report) Costliest(most int) []Effect {
+	harmless := r.Predicted.AtTargetDB + counts
+	all := slices.DeleteFunc(slices.Clone(r.Effects), func(e Effect) bool { return !(e.AtToleranceDB > harmless) })
+	slices.SortStableFunc(all, func(a, b Effect) int { return cmp.Compare(b.AtToleranceDB, a.AtToleranceDB) })
+	return all[:min(most, len(all))]
+}
+
+// Worst is the first of the Costliest; false where none harms.
 func (r Report) Worst() (Effect, bool) {
-	var worst Effect
-	loudest := r.Predicted.AtTargetDB + counts
-	found := false
-	for _, e := range r.Effects {
-		if e.AtToleranceDB > loudest {
-			worst, loudest, found = e, e.AtToleranceDB, true
-		}
+	for _, e := range r.Costliest(1) {
+		return e, true
 	}
-	return worst, found
+	return Effect{}, false
 }
 
 // Advice is a sentence for an engineer: what to look at again before anything
@@ -35,7 +43,7 @@ func (r Report) Advice() string {
 			r.TargetHz, r.AtTargetDB.Median)
 	}
 	return fmt.Sprintf("%s: %s there costs %.1f dB (rear over front %.1f dB at %.4g Hz instead of the %.1f dB to be expected)",
-		worst.task(), worst.Kind.amount(size), cost, level, r.TargetHz, r.AtTargetDB.Median)
+		worst.task(), worst.Kind.Amount(size), cost, level, r.TargetHz, r.AtTargetDB.Median)
 }
 
 // task is what to do about an error.
@@ -57,8 +65,8 @@ func (e Effect) task() string {
 	return "take the temperature of the air again"
 }
 
-// amount is a size of an error in the unit that people use for it.
-func (k Kind) amount(size float64) string {
+// Amount is a size of an error in the unit that people use for it.
+func (k Kind) Amount(size float64) string {
 	unit := " cm"
 	switch k {
 	case SourceLevel:

@@ -136,23 +136,3 @@ func check(t engine.Tolerance, stepSec float64) error {
 	}
 	return nil
 }
-
-// Limits are what 95 of 100 such rigs clear, each limit taken by itself, eased
-// to the next 0.1 dB or 0.1 Hz and at least that:
-//
-//   - NullDepthDB is the depth at the target that they reach;
-//   - NullOffsetHz is how near to the target their null lies;
-//   - SumShortfallDB is the shortfall in front that they stay below.
-//
-// What the measurement itself adds to a rig's errors is not in them; a verdict
-// has its own interval for that. A NullDepthDB of 0 or less, which
-// Site.Problems refuses, says that the rigs have no null to be held to.
-func (r Report) Limits() engine.Limits {
-	const hair = 1e-9 // so that a whole tenth stays one
-	most := func(v float64) float64 { return math.Max(1, math.Ceil(v*10-hair)) / 10 }
-	return engine.Limits{
-		NullDepthDB:    math.Floor(-r.AtTargetDB.High*10+hair) / 10,
-		NullOffsetHz:   most(r.NullOffsetHz),
-		SumShortfallDB: most(r.SumShortfallDB.High),
-	}
-}

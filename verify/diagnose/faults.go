@@ -243,6 +243,8 @@ func (f fault) starts(m *model.Model) [][]model.Push {
 		return around(m.SourceX(f.source), m.SourceY(f.source), astrayM)
 	case Misplaced:
 		return around(m.MicrophoneX(f.mic), m.MicrophoneY(f.mic), astrayMicM)
+	case Temperature:
+		return [][]model.Push{nil, {{At: m.Warmer(), By: -astrayKelvin}}, {{At: m.Warmer(), By: astrayKelvin}}}
 	case Limiter:
 		return [][]model.Push{{{At: m.Limiter(), By: 2}}}
 	}

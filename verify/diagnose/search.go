@@ -16,16 +16,15 @@ type guess struct {
 	logPost float64 // up to what all guesses share
 }
 
-// How many single faults are looked at thoroughly, how many of those a second
-// one is tried with where one does not explain the captures and where it does,
-// and how many of the pairs are looked at thoroughly.
 const (
-	singles   = 12
-	bases     = 5
-	fewBases  = 2
-	pairs     = 8
-	refined   = 4
-	closeLog  = 12
+	singles   = 12 // single faults that are looked at thoroughly
+	fewBases  = 2  // of them those that a second one is tried with, where one explains the captures
+	bases     = 4  // and where none does
+	roughly   = 6  // together with the best of those that leave much unexplained
+	pairs     = 12 // pairs that are looked at thoroughly
+	insisted  = 4  // faults that every second one is tried with thoroughly, where nothing explains the captures
+	refined   = 4  // guesses that are looked at closely
+	closeLog  = 12 // and those that are more probable than e^-closeLog of the best
 	remoteLog = 40 // what is less probable than e^-remoteLog after a first look is not looked at again
 )
 
@@ -53,7 +52,73 @@ func search(m *model.Model, all []fault) ([]guess, error) {
 	}
 	guesses = append(guesses, doubles...)
 	rank(guesses)
+	if !guesses[0].explains(m) {
+		more, err := insist(m, all, guesses)
+		if err != nil {
+			return nil, err
+		}
+		guesses = append(guesses, more...)
+		rank(guesses)
+	}
 	return guesses, closely(m, guesses)
+}
+
+// explains reports whether the misfit is what noise and model error make.
+func (g *guess) explains(m *model.Model) bool {
+	return g.fit.Chi2 <= float64(m.Values()) && !slices.ContainsFunc(g.faults, func(f fault) bool { return f.kind == Unexplained })
+}
+
+// insist looks thoroughly at every second fault on top of those that the best
+// guesses have: some are far from where they were looked for from.
+func insist(m *model.Model, all []fault, guesses []guess) ([]guess, error) {
+	var bases []fault
+	for _, g := range guesses {
+		for _, f := range g.faults {
+			if f.kind != Unexplained && len(bases) < insisted && !slices.Contains(bases, f) {
+				bases = append(bases, f)
+			}
+		}
+	}
+	var doubles []guess
+	for i, base := range bases {
+		rig := base.upon(m, m.Healthy())
+		for _, f := range all {
+			if f.excludes(base) || f.kind == Unexplained || slices.Contains(bases[:i], f) || known(guesses, base, f) {
+				continue
+			}
+			g := guess{faults: []fault{base, f}, rig: f.upon(m, rig)}
+			for _, start := range f.starts(m) {
+				g := g
+				if err := g.look(m, join(nil, [][]model.Push{start})); err != nil {
+					return nil, err
+				}
+				if err := g.again(m, model.Result.Settle); err != nil {
+					return nil, err
+				}
+				doubles = append(doubles, g)
+			}
+		}
+	}
+	rank(doubles)
+	return once(doubles), nil
+}
+
+// known reports whether a pair is among the guesses.
+func known(guesses []guess, a, b fault) bool {
+	return slices.ContainsFunc(guesses, func(g guess) bool {
+		return len(g.faults) == 2 && slices.Contains(g.faults, a) && slices.Contains(g.faults, b)
+	})
+}
+
+// once keeps the first guess of each pair, and no more than a few.
+func once(ranked []guess) []guess {
+	var kept []guess
+	for _, g := range ranked {
+		if len(kept) < pairs && !known(kept, g.faults[0], g.faults[1]) {
+			kept = append(kept, g)
+		}
+	}
+	return kept
 }
 
 // lookAgain looks thoroughly at the best of the guesses and ranks them.
@@ -88,14 +153,18 @@ func closely(m *model.Model, guesses []guess) error {
 
 // second tries a second fault on top of the best single ones.
 func second(m *model.Model, all []fault, guesses []guess) ([]guess, error) {
-	count := bases
-	if guesses[0].fit.Chi2 < float64(m.Values()) {
-		count = fewBases
+	chosen := distinct(guesses, fewBases)
+	if !guesses[0].explains(m) {
+		rough, err := halves(m, all)
+		if err != nil {
+			return nil, err
+		}
+		chosen = append(distinct(guesses, bases), rough...)
 	}
 	var doubles []guess
-	for i, base := range distinct(guesses, count) {
+	for i, base := range chosen {
 		for _, f := range all {
-			if f.excludes(base.faults[0]) || tried(doubles, base.faults[0], f, i) {
+			if f.excludes(base.faults[0]) || tried(chosen[:i], base.faults[0], f) {
 				continue
 			}
 			g := guess{faults: []fault{base.faults[0], f}, rig: f.upon(m, base.rig)}
@@ -112,6 +181,42 @@ func second(m *model.Model, all []fault, guesses []guess) ([]guess, error) {
 	return doubles[:min(pairs, len(doubles))], err
 }
 
+// halves are single faults that explain a part of the captures if the rest may
+// be anything: where two things are wrong, the likelihood of either alone is
+// ruled by what it does not explain. Exchanged cables turn everything over, and
+// are always among them.
+func halves(m *model.Model, all []fault) ([]guess, error) {
+	const mostlyOff = 0.3
+	var rough []guess
+	for _, f := range all {
+		if f.kind == Unexplained {
+			continue
+		}
+		rig := f.upon(m, m.Healthy())
+		g := guess{faults: []fault{f}, rig: rig.Clone()}
+		g.rig.Error = mostlyOff
+		if err := g.look(m, f.starts(m)); err != nil {
+			return nil, err
+		}
+		g.rig = rig
+		rough = append(rough, g)
+	}
+	rank(rough)
+	kept := rough[:min(roughly, len(rough))]
+	for _, g := range rough[len(kept):] {
+		if g.faults[0].kind == Exchanged || g.faults[0].kind == Inverted {
+			kept = append(kept, g)
+		}
+	}
+	return kept, nil
+}
+
+// tried reports whether a pair was looked at from one of the earlier bases, or
+// the base itself was.
+func tried(earlier []guess, base, f fault) bool {
+	return slices.ContainsFunc(earlier, func(g guess) bool { return g.faults[0] == f || g.faults[0] == base })
+}
+
 func rank(guesses []guess) {
 	slices.SortStableFunc(guesses, func(a, b guess) int { return cmp.Compare(b.logPost, a.logPost) })
 }
@@ -125,14 +230,6 @@ func distinct(guesses []guess, count int) []guess {
 		}
 	}
 	return best
-}
-
-// tried reports whether a pair was looked at the other way round already.
-func tried(doubles []guess, base, f fault, before int) bool {
-	if before == 0 {
-		return false
-	}
-	return slices.ContainsFunc(doubles, func(g guess) bool { return g.faults[0] == f && g.faults[1] == base })
 }
 
 // look fits the guess to the captures, from several starts.

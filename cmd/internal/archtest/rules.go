@@ -57,7 +57,7 @@ func arrows() map[string][]string {
 		"cmd/internal/printout":          {"engine/..."},
 		"cmd/internal/pcm":               {},
 		"cmd/internal/archtest":          {},
-		"cmd/hushback":                   {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/daemon", "cmd/internal/dashboard", "cmd/internal/emulated", "cmd/internal/pcm", "cmd/internal/printout", "cmd/internal/rehearsal"},
+		"cmd/hushback":                   {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/daemon", "cmd/internal/dashboard", "cmd/internal/dashboard/figures", "cmd/internal/emulated", "cmd/internal/pcm", "cmd/internal/printout", "cmd/internal/rehearsal"},
 	}
 }
 

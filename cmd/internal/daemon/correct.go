@@ -11,13 +11,20 @@ import (
 	"hushback/engine/field"
 	"hushback/verify"
 	"hushback/verify/correct"
+	"hushback/verify/diagnose"
 )
 
-// explain works out what a rig that did not keep its promises could be set to
-// instead. It takes seconds, so it runs once the way back has begun: nobody
-// listens to a refuted sheet while a machine thinks.
+// explain works out what is wrong with a rig that did not keep its promises, and
+// what it could be set to instead. It takes seconds, so it runs once the way back
+// has begun: nobody listens to a refuted sheet while a machine thinks.
 func (d *Daemon) explain(sheet engine.Sheet, captures []verify.Capture) {
 	site := d.options.Site
+	diagnosis, err := diagnose.Find(site, sheet, captures)
+	if err != nil {
+		d.options.Log.Info("no diagnosis", "error", err)
+	} else {
+		d.explained(captures, func(v *dashboard.View) { v.Diagnosis = &diagnosis })
+	}
 	if !site.Series.Outputs() {
 		return // rows tell too little of single outputs
 	}
@@ -27,9 +34,14 @@ func (d *Daemon) explain(sheet engine.Sheet, captures []verify.Capture) {
 		return
 	}
 	snap(site, d.options.Profiles, correction.Sheet)
+	d.explained(captures, func(v *dashboard.View) { v.Correction = &correction })
+}
+
+// explained shows what was worked out of captures while they are still the newest.
+func (d *Daemon) explained(captures []verify.Capture, show func(*dashboard.View)) {
 	d.change(func(v *dashboard.View) {
-		if v.Verdict != nil && len(v.Captures) > 0 && v.Captures[0].Taken.Equal(captures[0].Taken) { // still the same measurement
-			v.Correction = &correction
+		if v.Verdict != nil && len(v.Captures) > 0 && v.Captures[0].Taken.Equal(captures[0].Taken) {
+			show(v)
 		}
 	})
 }

@@ -50,7 +50,7 @@ func (d *Daemon) draft(ctx context.Context, sheet engine.Sheet, as string) error
 	d.restore.Store(&restoring{digest: run.Digest, as: as})
 	d.change(func(v *dashboard.View) {
 		v.State, v.Restores, v.Back = control.Drafted{DryRun: run}, as, run.Back
-		v.Notice, v.Verdict, v.Captures, v.Correction = "", nil, nil, nil
+		v.Notice, v.Verdict, v.Captures, v.Diagnosis, v.Correction = "", nil, nil, nil, nil
 	})
 	return nil
 }

@@ -12,6 +12,7 @@ import (
 	"hushback/engine"
 	"hushback/verify"
 	"hushback/verify/correct"
+	"hushback/verify/diagnose"
 )
 
 // View is one immutable picture of everything the page shows.
@@ -34,10 +35,14 @@ type View struct {
 	Placing    string              // where the measurement waits for the moved microphone, "" if it does not
 	Captures   []verify.Capture    // of the current change
 	Verdict    *verify.Verdict     // of the current change, nil until judged
+	Diagnosis  *diagnose.Diagnosis // of what was captured, when it was not proven
 	Correction *correct.Correction // of what was captured; nil where there is none
 	Corrected  bool                // Sheet and Prediction are a correction, not the design
 	Journal    []preset.Entry      // newest first
 }
+
+// WorthSaying is how probable a cause must be to be shown to people.
+const WorthSaying = 0.05
 
 // Feed is one microphone's connection.
 type Feed struct {

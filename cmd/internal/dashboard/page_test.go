@@ -20,6 +20,7 @@ import (
 	"hushback/engine"
 	"hushback/verify"
 	"hushback/verify/correct"
+	"hushback/verify/diagnose"
 )
 
 // element is one element of a parsed page.
@@ -437,12 +438,16 @@ func TestACorrectionIsOffered(t *testing.T) {
 	if got := actions(checkPage(t, "none", pageOf(t, v))); slices.Contains(got, "/correct") || slices.Contains(got, "/as-designed") {
 		t.Errorf("there is no correction, but one can press %q", got)
 	}
+	v.Diagnosis = &diagnose.Diagnosis{Causes: []diagnose.Cause{
+		{Sentence: "output 3 plays with its polarity reversed", Evidence: "rear microphone, output 3 alone: 178° from prediction", Probability: 0.9991},
+		{Sentence: "output 1 is late", Probability: 0.06}, {Sentence: "the air is cold", Probability: 0.049},
+	}}
 	v.Correction = &correct.Correction{
 		Sheet: testSheet(), Prediction: testPrediction(), Unheard: []int{4},
 		Moves: []correct.Move{{Sentence: "moving what output 1 (rear) feeds 0.3 m away from the audience would do 2.0 dB better over the range than any delay"}},
 	}
 	all := checkPage(t, "correction", pageOf(t, v))
-	for _, want := range []string{"Correction With other settings this rig, as it was measured, would be quietest behind at 47.1 Hz", "Too faint to be corrected: output 4.", "Moving what output 1 (rear) feeds", "Take a dry run of the correction", "Solved settings"} {
+	for _, want := range []string{"What may be wrong over 99 % Output 3 plays with its polarity reversed. Rear microphone, output 3 alone: 178° from prediction. 6 % Output 1 is late.", "Correction With other settings this rig, as it was measured, would be quietest behind at 47.1 Hz", "Too faint to be corrected: output 4.", "Moving what output 1 (rear) feeds", "Take a dry run of the correction", "Solved settings"} {
 		if !strings.Contains(saidOn(all), want) {
 			t.Errorf("the page does not say %q", want)
 		}

@@ -55,6 +55,11 @@ func (m *Model) Fit(r Rig, starts [][]Push) (Result, error) {
 	return best.result(), nil
 }
 
+// Penalty is half the squares of the quantities, each over its standard
+// deviation; Loss adds half of Chi2.
+func (r Result) Penalty() float64 { return r.fit.penalty() }
+func (r Result) Loss() float64    { return r.fit.loss() }
+
 // Settle goes on from a result until nothing moves any more.
 func (r Result) Settle() (Result, error) {
 	if err := r.fit.settle(coarse); err != nil {
@@ -218,8 +223,9 @@ func (f *fit) held(t *take) complex128 {
 
 // loss is half the misfit and half the squares of the quantities, each over its
 // standard deviation.
-func (f *fit) loss() float64 {
-	sum := f.chi2()
+func (f *fit) loss() float64 { return f.chi2()/2 + f.penalty() }
+
+func (f *fit) penalty() (sum float64) {
 	for _, p := range f.active {
 		z := (f.theta[p] - f.centre[p]) / f.r.Sigma[p]
 		sum += z * z
@@ -251,9 +257,7 @@ func (f *fit) descend(steps int) float64 {
 				if damping == 0 {
 					f.logDet = logDet
 				}
-				for i, p := range f.active {
-					f.theta[p] = was[p] + step[i]*f.r.Sigma[p]
-				}
+				f.move(was, step)
 				f.compute()
 				if loss = f.loss(); loss <= before {
 					break
@@ -272,6 +276,18 @@ func (f *fit) descend(steps int) float64 {
 		}
 	}
 	return loss
+}
+
+// furthest is how many standard deviations from the centre of its prior a
+// quantity may go: a rig that needs more is another rig.
+const furthest = 5
+
+// move takes a step, in standard deviations of each active quantity.
+func (f *fit) move(from, step []float64) {
+	for i, p := range f.active {
+		reach := furthest * f.r.Sigma[p]
+		f.theta[p] = math.Max(f.centre[p]-reach, math.Min(f.centre[p]+reach, from[p]+step[i]*f.r.Sigma[p]))
+	}
 }
 
 // settle descends until nothing moves any more, with fresh locals on the way.

@@ -58,3 +58,11 @@ func Hz(hz float64) string { return Number(hz, 1) + Space + "Hz" }
 
 // Metres says a length.
 func Metres(m float64) string { return Number(m, 2) + Space + "m" }
+
+// Percent is a probability, never said surer than it is.
+func Percent(p float64) string {
+	if p > 0.99 {
+		return "over 99" + Space + "%"
+	}
+	return strconv.FormatFloat(100*p, 'f', 0, 64) + Space + "%"
+}
