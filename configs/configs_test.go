@@ -83,7 +83,7 @@ func TestExampleSite(t *testing.T) {
 		Job:        "Ottersedge meadow, evening stage (invented)",
 		Air:        engine.Air{TemperatureC: 17.5, Humidity: 0.62, PressurePa: 100900},
 		Target:     engine.Target{NullHz: 48, Range: engine.Band{LowHz: 32, HighHz: 68}},
-		Limits:     engine.Limits{NullDepthDB: 24, NullOffsetHz: 0.5, SumShortfallDB: 1.5},
+		Limits:     engine.Limits{NullDepthDB: 24, NullOffsetHz: 0.6, SumShortfallDB: 1.5},
 		Tolerance:  engine.Tolerance{PositionM: 0.03, MicrophoneM: 0.05, LevelDB: 0.5, TemperatureC: 3}, // what goes without saying
 		TestSignal: engine.TestSignal{PeriodSec: 0.5, Band: engine.Band{LowHz: 20, HighHz: 120}},
 		Wiring:     engine.Wiring{Profile: "plain-eight", Address: "192.0.2.10:8700"},
@@ -279,5 +279,26 @@ func TestFit(t *testing.T) {
 	}
 	if err := Fit("no-such", p); err == nil || !strings.Contains(err.Error(), "no example has that name") {
 		t.Errorf("no such site: %v", err)
+	}
+}
+
+// A file with tolerances may leave limits open, all of them or some; what it
+// writes down stays.
+func TestLimitsLeftOpen(t *testing.T) {
+	const all = "limits: {null_depth: 12 dB, null_offset: 2 Hz, sum_shortfall: 6 dB}"
+	for in, want := range map[string]engine.Limits{
+		all:                           {NullDepthDB: 12, NullOffsetHz: 2, SumShortfallDB: 6},
+		"":                            {},
+		"limits: {}":                  {},
+		"limits: {null_offset: 3 Hz}": {NullOffsetHz: 3},
+		"limits: {null_depth: 9 dB, sum_shortfall: 1 dB}": {NullDepthDB: 9, SumShortfallDB: 1},
+	} {
+		site, err := Site("s.yaml", edited(t, "brindlequay", all, in))
+		if err != nil {
+			t.Errorf("%q: %v", in, err)
+		}
+		if site.Limits != want {
+			t.Errorf("%q: got %+v, want %+v", in, site.Limits, want)
+		}
 	}
 }

@@ -75,10 +75,9 @@ func readBand(v document.Value) engine.Band {
 // readLimits leaves at 0 what is left out of a file with tolerances: those are
 // worked out. Tolerances that nobody wrote down are not enough for a verdict.
 func readLimits(v document.Value, tolerances bool) engine.Limits {
-	const instead = ", or a section tolerance to work them out from"
 	if v.Absent {
 		if !tolerances {
-			v.Reject("a section with null_depth, null_offset, sum_shortfall" + instead)
+			v.Reject("a section with null_depth, null_offset, sum_shortfall, or a section tolerance to work them out from")
 		}
 		return engine.Limits{}
 	}
@@ -88,7 +87,7 @@ func readLimits(v document.Value, tolerances bool) engine.Limits {
 		case !f[key].Absent:
 			return f[key].Positive(q)
 		case !tolerances:
-			f[key].Reject(q.Want + instead)
+			f[key].Reject(q.Want + ", or a section tolerance to work it out from")
 		}
 		return 0
 	}

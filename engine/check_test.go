@@ -267,7 +267,7 @@ func TestEmptySite(t *testing.T) {
 	for _, p := range (Site{}).Problems() {
 		paths[p.Path] = true
 	}
-	for _, want := range []string{"air.pressure", "target.range", "limits.null_depth", "test_signal.band", "processor.profile", "outputs", "sources", "microphones", "zones"} {
+	for _, want := range []string{"air.pressure", "target.range", "test_signal.band", "processor.profile", "outputs", "sources", "microphones", "zones"} {
 		if !paths[want] {
 			t.Errorf("no problem at %s", want)
 		}

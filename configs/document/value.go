@@ -232,7 +232,7 @@ func (v Value) Number(q quantity.Kind) float64 {
 func (v Value) Positive(q quantity.Kind) float64 {
 	number, ok := v.exact(q)
 	if ok && number.Sign() <= 0 {
-		v.Reject(q.Want + ", more than 0")
+		v.Reject("more than 0")
 	}
 	f, _ := number.Float64()
 	return f

@@ -32,14 +32,15 @@ func (w *worker) rearless() {
 	}
 }
 
-// missed compares the prediction with what the measurement must clear.
+// missed compares the prediction with what the measurement must clear; limits
+// that are open come from what was predicted.
 func (w *worker) missed() {
 	s, limits, target := w.report.Prediction.Summary, w.site.Limits, w.site.Target.NullHz
 	if -s.AtTargetDB < limits.NullDepthDB {
 		w.warnings.add("null-too-shallow", -s.AtTargetDB, "dB", "behind %s at %s, wanted %s: expect the measurement to refute this.",
 			quieter(-s.AtTargetDB), hertz(target), decibels(limits.NullDepthDB))
 	}
-	if w.deep() && math.Abs(s.NullHz-target) > limits.NullOffsetHz {
+	if w.deep() && limits.NullOffsetHz > 0 && math.Abs(s.NullHz-target) > limits.NullOffsetHz {
 		w.warnings.add("null-off-target", s.NullHz, "Hz", "it is quietest behind at %s, not within %s of %s.", hertz(s.NullHz), hertz(limits.NullOffsetHz), hertz(target))
 	}
 }
@@ -50,7 +51,7 @@ func (w *worker) notched() {
 	switch {
 	case w.site.Target.Range.Contains(own.FirstNotchHz):
 		w.warnings.add("notch-in-range", own.FirstNotchHz, "Hz", "a notch in front at %s, inside the range: %s down. A smaller depth moves it up.", hertz(own.FirstNotchHz), decibels(-own.FirstNotchDB))
-	case own.NotchInRangeDB > limit:
+	case limit > 0 && own.NotchInRangeDB > limit:
 		w.warnings.add("sum-too-short", own.NotchInRangeDB, "dB", "in front %s are missing from a full sum at %s, more than the %s allowed.", decibels(own.NotchInRangeDB), hertz(own.NotchInRangeHz), decibels(limit))
 	}
 }

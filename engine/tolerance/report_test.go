@@ -428,3 +428,78 @@ func BenchmarkSixteen(b *testing.B) {
 		})
 	}
 }
+
+// TestHeld: what a site says stays; what it leaves open is what Limits says.
+func TestHeld(t *testing.T) {
+	site := quay()
+	sheet := solved(t, site)
+	own := worked(t, site, sheet, ranges()).Limits()
+	for _, v := range []struct{ has, want engine.Limits }{
+		{engine.Limits{}, own},
+		{engine.Limits{NullDepthDB: 7}, engine.Limits{NullDepthDB: 7, NullOffsetHz: own.NullOffsetHz, SumShortfallDB: own.SumShortfallDB}},
+		{engine.Limits{NullOffsetHz: 8}, engine.Limits{NullDepthDB: own.NullDepthDB, NullOffsetHz: 8, SumShortfallDB: own.SumShortfallDB}},
+		{engine.Limits{SumShortfallDB: 9}, engine.Limits{NullDepthDB: own.NullDepthDB, NullOffsetHz: own.NullOffsetHz, SumShortfallDB: 9}},
+	} {
+		site.Limits = v.has
+		held, err := Held(site, sheet, ranges())
+		if err != nil || held.Limits != v.want {
+			t.Errorf("%+v: got %+v, %v, want %+v", v.has, held.Limits, err, v.want)
+		}
+		held.Limits = site.Limits
+		if !reflect.DeepEqual(held, site) {
+			t.Errorf("%+v: the rest of the site changed", v.has)
+		}
+	}
+	// A site with limits of its own needs nothing worked out.
+	site.Limits = engine.Limits{NullDepthDB: 7, NullOffsetHz: 8, SumShortfallDB: 9}
+	site.Tolerance.PositionM = math.NaN()
+	if held, err := Held(site, sheet, ranges()); err != nil || held.Limits != site.Limits {
+		t.Errorf("got %+v, %v", held.Limits, err)
+	}
+	site.Limits.NullDepthDB = 0
+	if _, err := Held(site, sheet, ranges()); err == nil {
+		t.Error("limits were worked out of a tolerance that is no number")
+	}
+}
+
+// TestNoNull: rigs as loud behind as in front have no null to be held to,
+// unless somebody asks for one.
+func TestNoNull(t *testing.T) {
+	for _, high := range []float64{3.21, 0, -0.09} {
+		r := Report{AtTargetDB: Interval{High: high}, TargetHz: 45, NullOffsetHz: 1, SumShortfallDB: Interval{High: 1}}
+		_, err := r.Hold(engine.Site{})
+		if err == nil || !strings.HasPrefix(err.Error(), "limits.null_depth: ") || !strings.Contains(err.Error(), "no null to be held to") {
+			t.Errorf("%g dB: got %v", high, err)
+		}
+		if held, err := r.Hold(engine.Site{Limits: engine.Limits{NullDepthDB: 20}}); err != nil || held.Limits.NullDepthDB != 20 {
+			t.Errorf("%g dB: got %+v, %v", high, held.Limits, err)
+		}
+	}
+	if held, err := (Report{AtTargetDB: Interval{High: -0.11}}).Hold(engine.Site{}); err != nil || held.Limits.NullDepthDB != 0.1 {
+		t.Errorf("got %+v, %v", held.Limits, err)
+	}
+}
+
+// TestCostliest: the worst first, equals as they come, what does no harm not at
+// all, and Effects stay in their order.
+func TestCostliest(t *testing.T) {
+	var r Report
+	r.Predicted.AtTargetDB = -40
+	for i, level := range []float64{-30, -39.96, -20, -30, -45, -25} {
+		r.Effects = append(r.Effects, Effect{Of: strconv.Itoa(i), AtToleranceDB: level})
+	}
+	for most, want := range []string{"", "2", "25", "250", "2503", "2503", "2503"} {
+		got := ""
+		for _, e := range r.Costliest(most) {
+			got += e.Of
+		}
+		if got != want {
+			t.Errorf("at most %d: got %q, want %q", most, got, want)
+		}
+	}
+	for i, e := range r.Effects {
+		if e.Of != strconv.Itoa(i) {
+			t.Fatalf("effect %d is now %q", i, e.Of)
+		}
+	}
+}

@@ -23,6 +23,7 @@ import (
 	"hushback/engine"
 	"hushback/engine/field"
 	"hushback/engine/solve"
+	"hushback/engine/tolerance"
 	"hushback/verify/feed"
 	"hushback/verify/source"
 )
@@ -89,10 +90,11 @@ type Daemon struct {
 // Start solves the site, opens the store, reaches for the processor, puts back
 // whatever an earlier daemon left unfinished, and serves the page.
 func Start(o Options) (*Daemon, error) {
-	sheet, prediction, err := design(o.Site, o.Profiles)
+	site, sheet, prediction, err := design(o.Site, o.Profiles)
 	if err != nil {
 		return nil, err
 	}
+	o.Site = site
 	d := &Daemon{options: o, sources: map[string]*source.Source{}, designed: sheet, decisions: make(chan decision), placed: make(chan string)}
 	for _, m := range o.Sources {
 		d.sources[m.Microphone] = source.New(m)
@@ -120,18 +122,21 @@ func Start(o Options) (*Daemon, error) {
 	return d, nil
 }
 
-// design turns a site into a sheet on the processors' grids and its prediction.
-func design(site engine.Site, profiles []processor.Profile) (engine.Sheet, engine.Prediction, error) {
-	sheet, err := solve.Solve(site, processor.Common(profiles))
-	if err != nil {
-		return engine.Sheet{}, engine.Prediction{}, fmt.Errorf("solving %s: %w", site.Job, err)
+// design turns a site into a sheet on the processors' grids and its prediction,
+// and works out the limits that the site leaves open.
+func design(open engine.Site, profiles []processor.Profile) (site engine.Site, sheet engine.Sheet, prediction engine.Prediction, err error) {
+	ranges := processor.Common(profiles)
+	if sheet, err = solve.Solve(open, ranges); err != nil {
+		return site, sheet, prediction, fmt.Errorf("solving %s: %w", open.Job, err)
 	}
-	snap(site, profiles, sheet)
-	prediction, err := field.Predict(site, sheet)
-	if err != nil {
-		return engine.Sheet{}, engine.Prediction{}, fmt.Errorf("predicting %s: %w", site.Job, err)
+	snap(open, profiles, sheet)
+	if site, err = tolerance.Held(open, sheet, ranges); err != nil {
+		return site, sheet, prediction, fmt.Errorf("working out the limits of %s: %w", open.Job, err)
 	}
-	return sheet, prediction, nil
+	if prediction, err = field.Predict(site, sheet); err != nil {
+		return site, sheet, prediction, fmt.Errorf("predicting %s: %w", site.Job, err)
+	}
+	return site, sheet, prediction, nil
 }
 
 // snap brings settings onto the steps of each output's own processor.

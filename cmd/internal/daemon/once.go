@@ -24,7 +24,7 @@ import (
 // writes nothing to the processor, and what it learns it forgets, so that it
 // can be taken beside a running daemon.
 func DryRun(ctx context.Context, site engine.Site, profiles []processor.Profile) (text string, err error) {
-	sheet, _, err := design(site, profiles)
+	_, sheet, _, err := design(site, profiles)
 	if err != nil {
 		return "", err
 	}
