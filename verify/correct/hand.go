@@ -18,6 +18,10 @@ import (
 // longestError is the largest delay error that is looked for, in seconds.
 const longestError = 0.05
 
+// nearError is how wrong the first look at it may be, in seconds: well below half
+// a period, for another half period is the other polarity.
+const nearError = 3e-3
+
 // off is how an output's sound in front differs from the drawn one's.
 type off struct {
 	lateSec  float64
@@ -63,9 +67,9 @@ func (m rig) byHand(r engine.Ranges) (engine.Sheet, error) {
 }
 
 // errors compares every output with what the site draws of it at a microphone.
-// What all have in common (sensitivity, latency) is taken out as the median of
-// their phase factors at each frequency, which one reversed output of several
-// does not move.
+// What all have in common (sensitivity, latency) cannot be told and does not
+// matter: one output is the measure of the others at first, then the mean of all
+// once they are lined up, which is less noisy.
 func (m rig) errors(role engine.Role) ([]off, error) {
 	ratios, err := m.ratios(role)
 	if err != nil {
@@ -74,27 +78,59 @@ func (m rig) errors(role engine.Role) ([]off, error) {
 	found := make([]off, len(ratios))
 	var levels []float64
 	for k, q := range ratios {
-		var sum float64
-		for _, v := range q {
-			sum += 20 * math.Log10(cmplx.Abs(v)) / float64(len(q))
+		for n, v := range q {
+			found[k].louderDB += 20 * math.Log10(cmplx.Abs(v)) / float64(len(q))
+			q[n] = v / complex(cmplx.Abs(v), 0) // from here on the phase counts
 		}
-		found[k].louderDB = sum
-		levels = append(levels, sum)
+		levels = append(levels, found[k].louderDB)
 	}
-	common, median := shared(ratios), middle(levels)
-	in := m.inRange()
+	common := ratios[0]
 	for k, q := range ratios {
-		lined := func(sec float64) complex128 {
-			var sum complex128
-			for n, i := range in {
-				sum += q[n] / complex(cmplx.Abs(q[n]), 0) * cmplx.Conj(common[n]) * cmplx.Rect(1, 2*math.Pi*m.freq[i]*sec)
-			}
-			return sum
+		// How fast the phase turns says roughly how late, whatever the polarity;
+		// the phase itself then says it exactly.
+		late := peak(func(sec float64) float64 { return cmplx.Abs(m.lined(q, common, sec)) }, -longestError, longestError)
+		found[k].reversed = real(m.lined(q, common, late)) < 0
+		found[k].lateSec = m.near(q, common, late, found[k].reversed)
+	}
+	common = make([]complex128, len(ratios[0]))
+	for k, q := range ratios {
+		for n, i := range m.inRange() {
+			common[n] += q[n] * cmplx.Rect(sign(found[k].reversed), 2*math.Pi*m.freq[i]*found[k].lateSec)
 		}
-		late := peak(func(sec float64) float64 { return cmplx.Abs(lined(sec)) }, -longestError, longestError)
-		found[k] = off{lateSec: late, louderDB: found[k].louderDB - median, reversed: real(lined(late)) < 0}
+	}
+	for n, v := range common {
+		common[n] = v / complex(cmplx.Abs(v), 0)
+	}
+	for k, q := range ratios {
+		found[k].lateSec = m.near(q, common, found[k].lateSec, found[k].reversed)
+		found[k].louderDB -= middle(levels)
 	}
 	return found, nil
+}
+
+// lined is how well a phase factor, some time earlier, agrees with another.
+func (m rig) lined(q, with []complex128, sec float64) complex128 {
+	var sum complex128
+	n := 0
+	for _, f := range m.freq {
+		if m.site.Target.Range.Contains(f) {
+			sum += q[n] * cmplx.Conj(with[n]) * cmplx.Rect(1, 2*math.Pi*f*sec)
+			n++
+		}
+	}
+	return sum
+}
+
+// near is the delay close to another that lines a ratio up with a polarity.
+func (m rig) near(q, with []complex128, about float64, reversed bool) float64 {
+	return peak(func(sec float64) float64 { return sign(reversed) * real(m.lined(q, with, sec)) }, about-nearError, about+nearError)
+}
+
+func sign(reversed bool) float64 {
+	if reversed {
+		return -1
+	}
+	return 1
 }
 
 // ratios are measured over drawn, [output][line of the range].
@@ -130,37 +166,6 @@ func (m rig) inRange() []int {
 		}
 	}
 	return all
-}
-
-// shared is the phase factor that outputs have in common, at each line: first
-// that of the output that agrees best with the others in whatever polarity, then
-// the median around it.
-func shared(ratios [][]complex128) []complex128 {
-	unit := func(v complex128) complex128 { return v / complex(cmplx.Abs(v), 0) }
-	best, agreement := 0, -1.0
-	for k, q := range ratios {
-		var sum float64
-		for _, other := range ratios {
-			var line complex128
-			for n := range q {
-				line += unit(other[n]) * cmplx.Conj(unit(q[n]))
-			}
-			sum += real(line)
-		}
-		if sum > agreement {
-			best, agreement = k, sum
-		}
-	}
-	common := make([]complex128, len(ratios[0]))
-	for n := range common {
-		around := unit(ratios[best][n])
-		var angles []float64
-		for _, q := range ratios {
-			angles = append(angles, cmplx.Phase(unit(q[n])*cmplx.Conj(around)))
-		}
-		common[n] = around * cmplx.Rect(1, middle(angles))
-	}
-	return common
 }
 
 func middle(values []float64) float64 {
@@ -219,9 +224,10 @@ func (m rig) atTarget(list []int, w []engine.Setting) complex128 {
 }
 
 // oppose sets the rows of a group against each other behind, by its treatment:
-// levels matched at the target, the louder row going down; for a null one delay
-// between them that makes them cancel there, the one nearest to the design's;
-// for a gradient the one that leaves least over the range.
+// levels matched, the louder row going down, and one delay between them. For a
+// null and end-fire the levels are those at the target, and a null's delay is the
+// one nearest to the design's that cancels there; a gradient's level and delay are
+// those that leave least over the range.
 func (m rig) oppose(g engine.Group, w []engine.Setting) {
 	front, rear := m.row(g, true), m.row(g, false)
 	if len(front) == 0 || len(rear) == 0 || g.Treatment == engine.TreatPlain {
@@ -231,7 +237,10 @@ func (m rig) oppose(g engine.Group, w []engine.Setting) {
 	if ahead == 0 || behind == 0 {
 		return
 	}
-	louder := engine.DB(cmplx.Abs(ahead) / cmplx.Abs(behind))
+	louder, late := engine.DB(cmplx.Abs(ahead)/cmplx.Abs(behind)), 0.0
+	if g.Treatment == engine.TreatGradient {
+		louder, late = m.least(front, rear, w)
+	}
 	room := math.Inf(1) // how much louder the rear row may still go
 	for _, k := range rear {
 		room = math.Min(room, m.outputs[k].MaxGainDB-w[k].GainDB)
@@ -243,23 +252,32 @@ func (m rig) oppose(g engine.Group, w []engine.Setting) {
 	for _, k := range front {
 		w[k].GainDB -= math.Max(louder, 0) - up
 	}
-	late := 0.0
-	switch g.Treatment {
-	case engine.TreatNull:
+	if g.Treatment == engine.TreatNull {
 		late = -cmplx.Phase(-m.atTarget(front, w)/m.atTarget(rear, w)) / (2 * math.Pi * m.site.Target.NullHz)
-	case engine.TreatGradient:
-		late = peak(func(sec float64) float64 {
-			var left float64
-			for _, i := range m.inRange() {
-				rest := cmplx.Abs(m.sum(front, w, i) + m.sum(rear, w, i)*cmplx.Rect(1, -2*math.Pi*m.freq[i]*sec))
-				left += rest * rest
-			}
-			return -left
-		}, -longestError/10, longestError/10)
 	}
 	for _, k := range rear {
 		w[k].DelaySec += late
 	}
+}
+
+// least is the gain in dB and the delay of the rear row that leave least energy
+// behind over the range. For a delay the gain has a closed form: with F and R for
+// what the rows do, |F + g·R|² is least at g = -Re Σ conj(R)·F / Σ|R|².
+func (m rig) least(front, rear []int, w []engine.Setting) (gainDB, lateSec float64) {
+	gain := func(sec float64) (g, left float64) {
+		var cross, own, all float64
+		for _, i := range m.inRange() {
+			f, r := m.sum(front, w, i), m.sum(rear, w, i)*cmplx.Rect(1, -2*math.Pi*m.freq[i]*sec)
+			cross += real(cmplx.Conj(r) * f)
+			own += real(r)*real(r) + imag(r)*imag(r)
+			all += real(f)*real(f) + imag(f)*imag(f)
+		}
+		g = math.Max(-cross/own, 0)
+		return g, all + 2*g*cross + g*g*own
+	}
+	lateSec = peak(func(sec float64) float64 { _, left := gain(sec); return -left }, -longestError/10, longestError/10)
+	g, _ := gain(lateSec)
+	return engine.DB(g), lateSec
 }
 
 // onGrid brings settings onto the processor's grid, the least delay being the

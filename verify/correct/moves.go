@@ -29,7 +29,7 @@ const (
 
 // moves looks for outputs that are late at one microphone and early at the other:
 // a delay moves both the same way, a place does not. Half the difference is how
-// far off the cabinets stand along the axis. Each is carried back, by the way
+// far off the cabinets stand along the axis, against most others. Each is carried back, by the way
 // that its sound then has to go, and the rig is corrected anew.
 func (m rig) moves(ctx context.Context, r engine.Ranges, now Correction) ([]Move, error) {
 	speed, _ := air.SoundSpeed(m.site.Air)
@@ -38,9 +38,14 @@ func (m rig) moves(ctx context.Context, r engine.Ranges, now Correction) ([]Move
 	if err := errors.Join(errFront, errRear); err != nil {
 		return nil, err
 	}
+	toGo := make([]float64, len(m.outputs)) // towards the audience
+	for k := range toGo {
+		toGo[k] = speed * (front[k].lateSec - rear[k].lateSec) / 2
+	}
+	usual := middle(toGo)
 	var better []Move
 	for k, o := range m.outputs {
-		along := speed * (front[k].lateSec - rear[k].lateSec) / 2 // to go, towards the audience
+		along := toGo[k] - usual
 		if math.Abs(along) < worthM || ctx.Err() != nil {
 			continue
 		}
