@@ -285,9 +285,9 @@ func TestFit(t *testing.T) {
 // A file with tolerances may leave limits open, all of them or some; what it
 // writes down stays.
 func TestLimitsLeftOpen(t *testing.T) {
-	const all = "limits: {null_depth: 12 dB, null_offset: 2 Hz, sum_shortfall: 6 dB}"
+	const all = "limits: {null_depth: 12 dB, null_offset: 10 Hz, sum_shortfall: 6 dB}"
 	for in, want := range map[string]engine.Limits{
-		all:                           {NullDepthDB: 12, NullOffsetHz: 2, SumShortfallDB: 6},
+		all:                           {NullDepthDB: 12, NullOffsetHz: 10, SumShortfallDB: 6},
 		"":                            {},
 		"limits: {}":                  {},
 		"limits: {null_offset: 3 Hz}": {NullOffsetHz: 3},

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"slices"
@@ -16,23 +17,29 @@ import (
 	"hushback/engine/design"
 	"hushback/engine/optimise"
 	"hushback/engine/solve"
+	"hushback/engine/tolerance"
 )
 
 func newSolve() *cobra.Command {
 	var layout, out string
-	var asJSON bool
+	var asJSON, robust bool
 	c := &cobra.Command{
 		Use:   "solve SITE",
 		Short: "Work out a site: settings, places, predictions, limits and their reasons",
 		Long: `Works out everything that can be known of a site before anything is sent: the
 settings of every output, a list to stake the cabinets out by, what the
-microphones and zones should hear, and the limits of the array with their
-reasons. It talks to nothing and sends nothing.
+microphones and zones should hear, what the errors of a real rig do to that,
+what a measurement must clear, and the limits of the array with their reasons.
+It talks to nothing and sends nothing.
+
+Of a site with an aim the settings are searched for. Interrupt the search to see
+the best so far, marked as such; the exit code is then 1, as for a failure.
 
 Loudness, stacked cabinets and mains power hurt people. Local codes and licensed
 practice come before anything that this program says.`,
 		Example: `  hushback solve mysite.yaml
   hushback solve mysite.yaml --layout narrow --out pictures
+  hushback solve mysite.yaml --robust
   hushback solve mysite.yaml --json`,
 		Args: usage(cobra.ExactArgs(1), "name one site: a file, or an example such as ottersedge"),
 		RunE: func(c *cobra.Command, args []string) error {
@@ -44,24 +51,33 @@ practice come before anything that this program says.`,
 			if err != nil {
 				return err
 			}
-			report, zoned, err := worked(c.Context(), c.ErrOrStderr(), site, processor.Common(profiles))
+			if robust {
+				if site, err = robustly(args[0], site); err != nil {
+					return err
+				}
+			}
+			found, err := worked(c.Context(), c.ErrOrStderr(), site, processor.Common(profiles))
 			if err != nil {
 				return err
 			}
 			if asJSON {
-				err = printout.JSON(c.OutOrStdout(), printout.TellSite(report, zoned))
+				err = printout.JSON(c.OutOrStdout(), printout.TellSite(found.report, found.zoned, &found.erring))
 			} else {
-				err = printout.Report(c.OutOrStdout(), report, zoned)
+				err = printout.Report(c.OutOrStdout(), found.report, found.zoned, found.erring)
 			}
-			if err != nil || out == "" {
-				return err
+			if err == nil && out != "" {
+				var files []string
+				files, err = printout.DrawReport(out, layout, found.report)
+				printout.ListFiles(c.ErrOrStderr(), files)
 			}
-			files, err := printout.DrawReport(out, layout, report)
-			printout.ListFiles(c.ErrOrStderr(), files)
+			if err == nil && found.zoned != nil && !found.zoned.Complete {
+				return errCutShort
+			}
 			return err
 		},
 	}
 	f := c.Flags()
+	f.BoolVar(&robust, "robust", false, "search for what does best over the errors of the site's tolerance, not in the perfect case")
 	f.StringVar(&layout, "layout", "", "`name` of one of the site's layouts, instead of the one it says is in use")
 	f.BoolVar(&asJSON, "json", false, "print one JSON object")
 	f.StringVar(&out, "out", "", "`folder` to write pictures into, made if it is not there")
@@ -116,13 +132,44 @@ layouts of the file, or all treatments of a file without layouts.`,
 	return c
 }
 
+// errCutShort ends a search that was interrupted.
+var errCutShort = errors.New("the search was interrupted: this is the best so far, not the best that there is")
+
+// robustly is a site whose aim is judged over its tolerance.
+func robustly(name string, site engine.Site) (engine.Site, error) {
+	if site.Aim == nil {
+		return site, badInput{fmt.Errorf("--robust: site %s has no aim to search for; write one, or leave --robust out", name)}
+	}
+	aim := *site.Aim
+	aim.Robust = true
+	site.Aim = &aim
+	return site, nil
+}
+
+// workedOut is all there is to say about a site; zoned is nil without an aim.
+type workedOut struct {
+	report design.Report
+	zoned  *solve.Zoned
+	erring printout.Erring
+}
+
 // worked works a site out. The search for an aim shows how far it is on w, and
 // when it is interrupted the best so far is taken.
-func worked(ctx context.Context, w io.Writer, site engine.Site, r engine.Ranges) (design.Report, *solve.Zoned, error) {
+func worked(ctx context.Context, w io.Writer, site engine.Site, r engine.Ranges) (found workedOut, err error) {
 	if site.Aim == nil {
-		report, err := design.Work(site, r)
-		return report, nil, err
+		found.report, err = design.Work(site, r)
+	} else if found.zoned, err = searched(ctx, w, site, r); err == nil {
+		found.report, err = design.WorkWith(site, found.zoned.Sheet, r)
 	}
+	if err != nil {
+		return found, err
+	}
+	rigs, err := tolerance.Work(site, found.report.Sheet, r)
+	found.erring = printout.Err(site, rigs)
+	return found, err
+}
+
+func searched(ctx context.Context, w io.Writer, site engine.Site, r engine.Ranges) (*solve.Zoned, error) {
 	last := -1
 	z, err := solve.SolveZone(ctx, site, r, func(p optimise.Progress) {
 		if tenth := 10 * p.Done / max(1, p.Total); tenth != last {
@@ -130,11 +177,7 @@ func worked(ctx context.Context, w io.Writer, site engine.Site, r engine.Ranges)
 			fmt.Fprintf(w, "searching: %d of %d starts\n", p.Done, p.Total)
 		}
 	})
-	if err != nil {
-		return design.Report{}, nil, err
-	}
-	report, err := design.WorkWith(site, z.Sheet, r)
-	return report, &z, err
+	return &z, err
 }
 
 // asAimed names, beside the treatments, what a site's own aim makes of it.

@@ -52,7 +52,7 @@ func (r Report) Hold(site engine.Site) (engine.Site, error) {
 		}
 	}
 	if fill(&site.Limits.NullDepthDB, own.NullDepthDB); !(site.Limits.NullDepthDB > 0) {
-		return engine.Site{}, fmt.Errorf("limits.null_depth: with the site's tolerances only 95 of 100 rigs are below %+.1f dB rear over front at %.4g Hz: such rigs have no null to be held to; write down a limit, or set the array up in another way",
+		return engine.Site{}, fmt.Errorf("limits.null_depth: 95 of 100 rigs within the site's tolerances come down to %+.1f dB rear over front at %.4g Hz, no further: such rigs have no null to be held to; write down a limit, or set the array up in another way",
 			r.AtTargetDB.High, r.TargetHz)
 	}
 	fill(&site.Limits.NullOffsetHz, own.NullOffsetHz)

@@ -29,6 +29,7 @@ type Told struct {
 	Sides      []design.Sides     `json:"sides"`
 	Treated    []design.Treated   `json:"treatments"`
 	Search     *toldSearch        `json:"search,omitempty"` // only of a site with an aim
+	Errors     *toldErring        `json:"errors,omitempty"` // only of a site by itself
 }
 
 // toldSearch is what the search for an aim found beside what no processing with
@@ -50,8 +51,9 @@ type toldPrediction struct {
 	QuietDB        float64 `json:"quiet_db"`
 }
 
-// TellSite makes a report ready for JSON; z is nil without an aim.
-func TellSite(r design.Report, z *solve.Zoned) Told {
+// TellSite makes a report ready for JSON; z is nil without an aim, e in a
+// comparison.
+func TellSite(r design.Report, z *solve.Zoned, e *Erring) Told {
 	sum := r.Prediction.Summary
 	t := Told{
 		Job: r.Site.Job, TargetHz: r.Site.Target.NullHz, SoundSpeed: r.Prediction.SoundSpeed,
@@ -65,6 +67,9 @@ func TellSite(r design.Report, z *solve.Zoned) Told {
 	}
 	if z != nil {
 		t.Search = &toldSearch{z.Mean, z.Bound, z.Complete, z.FreqHz, z.RatioDB, z.BoundDB, z.CostDB}
+	}
+	if e != nil {
+		t.Errors = tellErring(*e)
 	}
 	return t
 }
@@ -95,7 +100,7 @@ type ToldComparison struct {
 func TellComparison(c design.Comparison) ToldComparison {
 	t := ToldComparison{Names: c.Names, Rows: c.Rows()}
 	for _, r := range c.Reports {
-		t.Sites = append(t.Sites, TellSite(r, nil))
+		t.Sites = append(t.Sites, TellSite(r, nil, nil))
 	}
 	return t
 }

@@ -16,8 +16,9 @@ import (
 	"hushback/engine/solve"
 )
 
-// Report says everything of a report on a screen of 80 columns or so.
-func Report(w io.Writer, r design.Report, z *solve.Zoned) error {
+// Report says everything of a report on a screen of 80 columns or so; z is nil
+// without an aim.
+func Report(w io.Writer, r design.Report, z *solve.Zoned, e Erring) error {
 	p := &page{w: w}
 	p.say("%s", r.Site.Job)
 	t := r.Site.Target
@@ -36,6 +37,7 @@ func Report(w io.Writer, r design.Report, z *solve.Zoned) error {
 		p.head("Search for the aim" + map[bool]string{false: ", interrupted: the best so far", true: ""}[z.Complete])
 		p.say("front over quiet zones %.1f dB; no processing with these sources could exceed %.1f dB within the same headroom", z.Mean, z.Bound)
 	}
+	p.erring(e)
 	p.head("Zones over the range")
 	for _, z := range r.Zones {
 		p.say("%s", zoneWords(z))
