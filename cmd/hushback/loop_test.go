@@ -8,6 +8,8 @@ import (
 	"fmt"
 	"math"
 	"math/cmplx"
+	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
@@ -39,7 +41,7 @@ func raised(t *testing.T, change func(*daemon.Options)) *set {
 	s := settings{State: stateFolderFor(t), Listen: "127.0.0.1:0", confirmFor: time.Minute, keepFor: time.Minute, session: time.Hour}
 	options := s.options(site, []processor.Profile{profile}, t.Output())
 	change(&options)
-	set, err := raise(options, 1, rehearsal.Fault{})
+	set, err := raise(options, rehearsal.Options{Seed: 1})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -238,6 +240,30 @@ func TestFaultsAreNeverKept(t *testing.T) {
 		})
 	}
 	all.Wait()
+}
+
+// One microphone that is carried from place to place proves what two prove, rows
+// as well as outputs.
+func TestOneMicrophoneIsEnough(t *testing.T) {
+	site := filepath.Join(t.TempDir(), "rows.yaml")
+	text, err := os.ReadFile("../../configs/sites/ottersedge.yaml")
+	must(t, err)
+	must(t, os.WriteFile(site, append(text, "\nseries: both\n"...), 0o644))
+	code, r, said := unattended(t, site, "--one-microphone")
+	if code != exitDone || r.Verdict != verify.Proven || !r.Kept {
+		t.Fatalf("exit code %d, %+v\n%s", code, r, said)
+	}
+	for _, want := range []string{
+		"waiting for the microphone at mixing position (front)", "waiting for the microphone at stage door (rear)",
+		"measuring 2 of 14: the rear row alone", "measuring 3 of 14: the front row alone", "measuring 14 of 14: output 4 alone (right front)",
+	} {
+		if !strings.Contains(said, want) {
+			t.Errorf("it did not say %q:\n%s", want, said)
+		}
+	}
+	if code, r, _ := unattended(t, site, "--one-microphone", "--fault", "polarity=2"); code != exitNotProven || r.Verdict != verify.Refuted || !r.HoldsAsFound {
+		t.Errorf("reversed: exit code %d, %+v", code, r)
+	}
 }
 
 // What a measurement refutes, the correction from that measurement proves, on the

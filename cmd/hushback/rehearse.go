@@ -30,6 +30,7 @@ type rehearseFlags struct {
 	unattended bool
 	json       bool
 	correct    int
+	moved      bool
 }
 
 func newRehearse() *cobra.Command {
@@ -70,6 +71,7 @@ undecided, and rolled back; 2 bad input.`,
 	f.StringVar(&flags.fault, "fault", "", "put the rig out of order, `KIND[=OUTPUT]`: polarity, dead, late, moved, cold or deaf")
 	f.Uint64Var(&flags.seed, "seed", 1, "`number` from which set-up scatter and noise are drawn")
 	f.BoolVar(&flags.unattended, "unattended", false, "go through the loop with nobody present, keeping only what is proven")
+	f.BoolVar(&flags.moved, "one-microphone", false, "have one microphone that is carried from place to place")
 	f.IntVar(&flags.correct, "correct", 0, "with --unattended: take up to this `number` of corrections when a sheet is not proven")
 	f.BoolVar(&flags.json, "json", false, "with --unattended: print the result as one JSON object")
 	return c
@@ -88,7 +90,7 @@ func rehearse(c *cobra.Command, name string, flags rehearseFlags) (err error) {
 		defer func() { err = errors.Join(err, os.RemoveAll(options.Home.Dir)) }()
 	}
 	options.KeepProven = flags.unattended
-	set, err := raise(options, flags.seed, fault)
+	set, err := raise(options, rehearsal.Options{Seed: flags.seed, Fault: fault, Moved: map[bool]string{true: daemon.Moved}[flags.moved]})
 	if err != nil {
 		return err
 	}
@@ -147,11 +149,14 @@ type set struct {
 	seed      uint64
 	hush      context.CancelFunc // ends the microphones
 	listening chan error         // their end
+
+	unattended bool
 }
 
 // raise starts the rig, then the daemon on it, then the microphones.
-func raise(o daemon.Options, seed uint64, fault rehearsal.Fault) (*set, error) {
-	rig, err := rehearsal.Start(context.Background(), rehearsal.Options{Site: o.Site, Seed: seed, Fault: fault})
+func raise(o daemon.Options, of rehearsal.Options) (*set, error) {
+	of.Site = o.Site
+	rig, err := rehearsal.Start(context.Background(), of)
 	if err != nil {
 		return nil, err
 	}
@@ -162,11 +167,37 @@ func raise(o daemon.Options, seed uint64, fault rehearsal.Fault) (*set, error) {
 		return nil, err
 	}
 	ctx, hush := context.WithCancel(context.Background())
-	s := &set{rig: rig, daemon: d, fault: fault, seed: seed, hush: hush, listening: make(chan error, 1)}
+	s := &set{rig: rig, daemon: d, fault: of.Fault, seed: of.Seed, hush: hush, listening: make(chan error, 1), unattended: o.KeepProven}
+	if of.Moved != "" {
+		go s.carry(ctx)
+	}
 	go func() {
 		s.listening <- rig.Listen(ctx, "ws"+strings.TrimPrefix(d.Local(), "http")+daemon.FeedPath, d.AgentToken())
 	}()
 	return s, nil
+}
+
+// carry is the stage hand: wherever the series waits for the microphone, it is
+// put there, and a rehearsal with nobody present goes on by itself.
+func (s *set) carry(ctx context.Context) {
+	changed, stop := s.daemon.Watch()
+	defer stop()
+	for {
+		if place := s.daemon.View().Placing; place != "" {
+			s.rig.Carry(place)
+			if s.unattended {
+				_ = s.daemon.Placed(ctx, place) // refused once the series has gone on, which is as well
+			}
+		}
+		select {
+		case _, running := <-changed:
+			if !running {
+				return
+			}
+		case <-ctx.Done():
+			return
+		}
+	}
 }
 
 // strike takes everything down, the daemon first: to roll a change back it

@@ -19,7 +19,7 @@ const (
 // microphone is one simulated microphone with its own connection.
 type microphone struct {
 	name         string
-	role         engine.Role
+	hears        func() engine.Role // where it stands
 	space        *space
 	rig          *Rig
 	patience     time.Duration
@@ -75,7 +75,7 @@ func (m *microphone) play(ctx context.Context, agent *feed.Agent, noise *rand.Ra
 func (m *microphone) record(from float64, n int, noise *rand.Rand) []float32 {
 	reference, heard := make([]float64, n), make([]float64, n)
 	m.space.signal.add(reference, from, unity)
-	m.space.hear(m.role, m.rig.since(from-m.space.reach), from, heard)
+	m.space.hear(m.hears(), m.rig.since(from-m.space.reach), from, heard)
 	audio := make([]float32, 0, 2*n)
 	for i, x := range reference {
 		y := heard[i] + m.space.noise*noise.NormFloat64()

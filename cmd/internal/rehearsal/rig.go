@@ -12,6 +12,7 @@ import (
 	"math/rand/v2"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"hushback/cmd/internal/emulated"
@@ -23,6 +24,8 @@ type Options struct {
 	Site  engine.Site
 	Seed  uint64 // of set-up scatter, test signal and noise
 	Fault Fault
+
+	Moved string // if there is but one microphone, what it is called: it hears wherever Carry last put it
 }
 
 // Rig is a running rehearsal rig.
@@ -33,6 +36,7 @@ type Rig struct {
 	site        engine.Site
 	truth       Truth
 	microphones []*microphone
+	carried     atomic.Value // engine.Role, where the moved microphone stands
 
 	ctx    context.Context // ends with Close
 	cancel context.CancelFunc
@@ -72,11 +76,26 @@ func Start(ctx context.Context, o Options) (*Rig, error) {
 	r.ctx, r.cancel = context.WithCancel(ctx)
 	for i, m := range o.Site.Microphones {
 		r.microphones = append(r.microphones, &microphone{
-			name: m.Name, role: m.Role, space: space, rig: r,
+			name: m.Name, hears: func() engine.Role { return m.Role }, space: space, rig: r,
 			patience: feedPatience, seed: o.Seed, stream: 3 + uint64(i),
 		})
 	}
+	if o.Moved != "" {
+		r.carried.Store(engine.RoleFront)
+		one := r.microphones[0]
+		one.name, one.hears = o.Moved, func() engine.Role { return r.carried.Load().(engine.Role) }
+		r.microphones = r.microphones[:1]
+	}
 	return r, nil
+}
+
+// Carry puts the moved microphone at a microphone's place of the site.
+func (r *Rig) Carry(microphone string) {
+	for _, m := range r.site.Microphones {
+		if m.Name == microphone {
+			r.carried.Store(m.Role)
+		}
+	}
 }
 
 // startProcessors starts an emulated processor for each of the site's, all on
