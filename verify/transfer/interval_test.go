@@ -112,7 +112,7 @@ func TestMultisineIntervalsHoldTheTruth(t *testing.T) {
 			sigma := math.Sqrt(period/4.) * math.Pow(10, -snr/20) // 4σ²/N is one average's noise on a line
 			var c tally
 			var noise float64
-			for c.count < 4000 {
+			for c.count < 2000 {
 				f, err := Estimate(x, noisy(rng, clean, sigma), rate, band, Options{Segment: period, Hop: period})
 				if err != nil || len(f.H) != len(freq) {
 					t.Fatal(err, len(f.H))
@@ -152,7 +152,7 @@ func TestWelchIntervalsHoldTheTruth(t *testing.T) {
 		for _, snr := range ratios {
 			sigma := math.Pow(10, -snr/20)
 			var c tally
-			for c.count < 4000 {
+			for c.count < 2000 {
 				x := noisy(rng, make([]float64, segment*(segments+1)/2), 1)
 				y := slices.Clone(x)
 				for i := range y {
@@ -293,6 +293,14 @@ func TestIntervalsAtTheEnds(t *testing.T) {
 		}
 		if got := f.SignalToNoiseDB(c.i); got != c.signal && !(math.Abs(got-c.signal) < 1e-3) {
 			t.Errorf("line %d: %g dB above the noise, want %g", c.i, got, c.signal)
+		}
+	}
+	for _, averages := range []float64{2, 3.7, 40, 1e3} {
+		for _, percent := range []float64{1, 50, 90, 99.9} {
+			law := distuv.StudentsT{Mu: 0, Sigma: 1, Nu: 2 * (averages - 1)}
+			if got, _ := (Function{Averages: averages}).student(percent); math.Abs(law.CDF(got)-0.5-percent/200) > 1e-8 {
+				t.Errorf("%g averages, %g %%: t = %g", averages, percent, got)
+			}
 		}
 	}
 	f.Averages = 1
