@@ -172,11 +172,16 @@ type Tolerance struct {
 
 // Limits are what the measurement must clear before a change counts as proven.
 // One that is 0 is open: it is worked out from the Tolerance once the site is
-// solved (see package tolerance), and until then nothing clears it.
+// solved (see package tolerance), and until then nothing can be judged.
 type Limits struct {
 	NullDepthDB    float64 // rear at least this far below front at the target, > 0
 	NullOffsetHz   float64 // measured null within this of the target, > 0
 	SumShortfallDB float64 // front sum at most this far below coherent, > 0
+}
+
+// Open reports whether one of them is still to be worked out.
+func (l Limits) Open() bool {
+	return l.NullDepthDB == 0 || l.NullOffsetHz == 0 || l.SumShortfallDB == 0
 }
 
 // TestSignal is the periodic multisine that the captures are taken with: one

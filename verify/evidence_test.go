@@ -86,6 +86,22 @@ func TestWrongCapturesAreErrors(t *testing.T) {
 	}
 }
 
+// A limit that nobody has worked out yet is one that anything would clear.
+func TestOpenLimitsJudgeNothing(t *testing.T) {
+	for _, open := range []func(*engine.Limits){
+		func(l *engine.Limits) { l.NullDepthDB = 0 },
+		func(l *engine.Limits) { l.NullOffsetHz = 0 },
+		func(l *engine.Limits) { l.SumShortfallDB = 0 },
+	} {
+		some := site()
+		open(&some.Limits)
+		v, err := Judge(some, prediction(), fresh())
+		if err == nil || !strings.HasPrefix(err.Error(), "limits: ") || v.Outcome == Proven {
+			t.Errorf("limits %+v: %s, error %v", some.Limits, v.Outcome, err)
+		}
+	}
+}
+
 func TestPredictionMustCoverTheCaptures(t *testing.T) {
 	short := prediction()
 	short.Solos = short.Solos[:3]

@@ -49,7 +49,7 @@ const leastSignalDB = 10
 //
 // A missing capture makes the verdict undecided. Errors: captures of two
 // sheets or axes, twice the same, not of this site, not finite; a prediction
-// that does not cover them.
+// that does not cover them; limits that are open, which anything would clear.
 func Judge(site engine.Site, prediction engine.Prediction, captures []Capture) (Verdict, error) {
 	e, missing, err := gather(site, prediction, captures)
 	if err != nil {
@@ -58,6 +58,9 @@ func Judge(site engine.Site, prediction engine.Prediction, captures []Capture) (
 	if len(missing) > 0 {
 		gap := Claim{Name: "captures", Outcome: Undecided, Sentence: "not measured: " + strings.Join(missing, "; ")}
 		return conclude(nil, []Claim{gap}, engine.Summary{}), nil
+	}
+	if site.Limits.Open() {
+		return Verdict{}, fmt.Errorf("limits: got %+v, want each of them before anything is judged", site.Limits)
 	}
 	signal := e.signal()
 	summary, err := engine.Summarise(e.curve(e.everything.front), e.curve(e.everything.rear), e.coherent(), site.Target)

@@ -33,7 +33,7 @@ func (r Report) Limits() engine.Limits {
 //
 // Errors: those of Work, and that such rigs have no null to be held to.
 func Held(site engine.Site, sheet engine.Sheet, r engine.Ranges) (engine.Site, error) {
-	if l := site.Limits; l.NullDepthDB != 0 && l.NullOffsetHz != 0 && l.SumShortfallDB != 0 {
+	if !site.Limits.Open() {
 		return site, nil
 	}
 	report, err := Work(site, sheet, r)
