@@ -1,11 +1,8 @@
 package transfer
 
 import (
-	"errors"
 	"fmt"
 	"math"
-
-	"gonum.org/v1/gonum/dsp/fourier"
 
 	"hushback/engine"
 )
@@ -78,37 +75,14 @@ func Estimate(reference, microphone []float64, rate float64, band engine.Band, o
 }
 
 func estimate(reference, microphone []float64, rate float64, band engine.Band, o Options) (Function, error) {
-	if err := o.check(); err != nil {
-		return Function{}, err
-	}
-	if err := checkAudio(reference, microphone); err != nil {
-		return Function{}, err
-	}
-	count := 0
-	if len(reference) >= o.Segment {
-		count = 1 + (len(reference)-o.Segment)/o.Hop
-	}
-	n := o.averages(count)
-	if n < minAverages {
-		return Function{}, fmt.Errorf("%d samples make %d segments of %d, which is %.2f independent averages, want at least %d",
-			len(reference), count, o.Segment, n, minAverages)
-	}
-	first, last, err := bins(rate, band, o.Segment)
+	a, err := newAverager(rate, band, o)
 	if err != nil {
 		return Function{}, err
 	}
-	s := newSpectra(first, last-first+1)
-	window := o.weights()
-	plan := fourier.NewFFT(o.Segment)
-	x, y := make([]complex128, o.Segment/2+1), make([]complex128, o.Segment/2+1)
-	weighted := make([]float64, o.Segment)
-	for k := range count {
-		from := k * o.Hop
-		plan.Coefficients(x, weigh(weighted, reference[from:], window))
-		plan.Coefficients(y, weigh(weighted, microphone[from:], window))
-		s.add(x, y)
+	if err := a.add(reference, microphone); err != nil {
+		return Function{}, err
 	}
-	return s.function(rate, o.Segment, n)
+	return a.function()
 }
 
 func (o Options) check() error {
@@ -127,21 +101,6 @@ func (o Options) check() error {
 		return fmt.Errorf("hop of %d samples, want the segment's %d: rectangular segments must not overlap", o.Hop, o.Segment)
 	case o.Window != Rectangular && o.Window != Hann:
 		return fmt.Errorf("window %d is not known", o.Window)
-	}
-	return nil
-}
-
-func checkAudio(reference, microphone []float64) error {
-	if len(reference) != len(microphone) {
-		return fmt.Errorf("reference has %d samples, microphone %d, want as many", len(reference), len(microphone))
-	}
-	for i := range reference {
-		if v := reference[i]; math.IsNaN(v) || math.IsInf(v, 0) {
-			return fmt.Errorf("reference sample %d is %v, want a finite number", i, v)
-		}
-		if v := microphone[i]; math.IsNaN(v) || math.IsInf(v, 0) {
-			return fmt.Errorf("microphone sample %d is %v, want a finite number", i, v)
-		}
 	}
 	return nil
 }
@@ -176,13 +135,6 @@ func (o Options) weights() []float64 {
 	return w
 }
 
-func weigh(dst, samples, window []float64) []float64 {
-	for i, w := range window {
-		dst[i] = w * samples[i]
-	}
-	return dst
-}
-
 // bins are the first and last bin inside the band whose spectrum is complex,
 // that is without 0 Hz and half the rate.
 func bins(rate float64, band engine.Band, segment int) (first, last int, err error) {
@@ -195,51 +147,4 @@ func bins(rate float64, band engine.Band, segment int) (first, last int, err err
 			rate, segment, band.LowHz, band.HighHz)
 	}
 	return int(low), int(high), nil
-}
-
-// spectra accumulates the products of the segments' spectra, bin by bin from
-// the first bin on.
-type spectra struct {
-	first  int
-	xx, yy []float64
-	xy     []complex128
-}
-
-func newSpectra(first, count int) *spectra {
-	return &spectra{first, make([]float64, count), make([]float64, count), make([]complex128, count)}
-}
-
-func (s *spectra) add(x, y []complex128) {
-	for i := range s.xx {
-		a, b := x[s.first+i], y[s.first+i]
-		s.xx[i] += real(a)*real(a) + imag(a)*imag(a)
-		s.yy[i] += real(b)*real(b) + imag(b)*imag(b)
-		s.xy[i] += complex(real(a), -imag(a)) * b
-	}
-}
-
-// function divides the sums. The number of segments cancels in all of them.
-func (s *spectra) function(rate float64, segment int, n float64) (Function, error) {
-	strongest := 0.0
-	for _, xx := range s.xx {
-		strongest = math.Max(strongest, xx)
-	}
-	if strongest == 0 {
-		return Function{}, errors.New("the reference is silent in the band")
-	}
-	f := Function{Averages: n}
-	for i, xx := range s.xx {
-		if xx < EnergyFloor*strongest {
-			continue
-		}
-		coherence := 0.0
-		if s.yy[i] > 0 {
-			coherence = math.Min(1, (real(s.xy[i])*real(s.xy[i])+imag(s.xy[i])*imag(s.xy[i]))/(xx*s.yy[i]))
-		}
-		f.FreqHz = append(f.FreqHz, float64(s.first+i)*rate/float64(segment))
-		f.H = append(f.H, s.xy[i]/complex(xx, 0))
-		f.Coherence = append(f.Coherence, coherence)
-		f.Sigma = append(f.Sigma, math.Sqrt((1-coherence)*s.yy[i]/(2*(n-1)*xx)))
-	}
-	return f, nil
 }
