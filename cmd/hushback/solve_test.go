@@ -314,3 +314,22 @@ func TestWholeSearchIsComplete(t *testing.T) {
 		t.Errorf("got %+v", got.Search)
 	}
 }
+
+// A limit that is still open is none to warn of: it comes from what is warned of.
+func TestOpenLimitsWarnOfNothing(t *testing.T) {
+	open := ownSite(t, "larkpit", "limits: {sum_shortfall: 3 dB}", "limits: {}")
+	code, out, err := said(t, "compare", open)
+	if code != exitDone {
+		t.Fatalf("exit code %d: %s", code, err)
+	}
+	strict := ownSite(t, "larkpit", "limits: {sum_shortfall: 3 dB}", "limits: {null_offset: 0.01 Hz, sum_shortfall: 0.01 dB}")
+	_, warned, _ := said(t, "compare", strict)
+	for _, warning := range []string{"It is quietest behind at", "are missing from a full sum"} {
+		if strings.Contains(out, warning) {
+			t.Errorf("an open limit is warned of with %q", warning)
+		}
+		if !strings.Contains(warned, warning) {
+			t.Errorf("a limit that is missed is not warned of with %q", warning)
+		}
+	}
+}
