@@ -86,14 +86,8 @@ func estimate(reference, microphone []float64, rate float64, band engine.Band, o
 }
 
 func (o Options) check() error {
-	rest := o.Segment
-	for _, factor := range []int{2, 3, 5} {
-		for rest > 1 && rest%factor == 0 {
-			rest /= factor
-		}
-	}
 	switch {
-	case o.Segment < 8 || rest != 1:
+	case o.Segment < 8 || !smooth(o.Segment):
 		return fmt.Errorf("segment of %d samples, want at least 8 and no prime factor but 2, 3 and 5: others transform slowly and inexactly", o.Segment)
 	case o.Hop < 1 || o.Hop > o.Segment:
 		return fmt.Errorf("hop of %d samples, want 1 to the segment's %d", o.Hop, o.Segment)
@@ -103,6 +97,16 @@ func (o Options) check() error {
 		return fmt.Errorf("window %d is not known", o.Window)
 	}
 	return nil
+}
+
+// smooth reports whether n > 0 has no prime factors but 2, 3 and 5.
+func smooth(n int) bool {
+	for _, factor := range []int{2, 3, 5} {
+		for n%factor == 0 {
+			n /= factor
+		}
+	}
+	return n == 1
 }
 
 // averages is the effective number of independent averages in count segments.
