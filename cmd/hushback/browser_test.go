@@ -13,6 +13,7 @@ import (
 	"github.com/chromedp/chromedp"
 
 	"hushback/cmd/internal/daemon"
+	"hushback/cmd/internal/rehearsal"
 	"hushback/control"
 )
 
@@ -128,4 +129,40 @@ func TestWholeLoopInABrowser(t *testing.T) {
 		t.Errorf("the processor holds\n%v, want the safe preset\n%v", now, found)
 	}
 	p.picture("6-rolled-back")
+}
+
+// One microphone, a rig out of order: carried by the presses of a hand, the loop
+// refutes, names what is wrong, and proves the correction that it offers.
+func TestCorrectionInABrowser(t *testing.T) {
+	s := raisedWith(t, func(*daemon.Options) {}, rehearsal.Options{
+		Seed: 1, Fault: rehearsal.Fault{Kind: rehearsal.Late, Output: 2}, Moved: daemon.Moved,
+	})
+	p := newPhone(t)
+	p.do("pair", chromedp.Navigate(s.daemon.URL()+"/#k="+s.daemon.Code()))
+	p.press("#store-safe-button")
+	p.press("#dry-run-button")
+	p.until("one microphone stands in for both", `document.querySelector("#feeds").innerText.includes("one microphone for all places")`)
+	p.press("#confirm-button")
+	walk := func(places ...string) {
+		for _, place := range places {
+			p.until("carry it to "+place, `document.querySelector("#placed-button")?.innerText.includes("`+place+`")`)
+			if place == "stage door" {
+				p.picture("7-placing")
+			}
+			p.press("#placed-button")
+		}
+	}
+	walk("mixing position", "stage door")
+	p.until("refuted", `document.querySelector("#verdict").innerText.toLowerCase().includes("refuted")`)
+	p.until("named", `document.querySelector("#verdict").innerText.includes("4.00 ms later than its sheet says")`)
+	p.until("offered", `document.querySelector("#correct-button")?.disabled === false`)
+	p.picture("8-refuted")
+	p.press("#correct-button")
+	p.until("the correction is a draft", `document.querySelector("#sheet").innerText.includes("Corrected settings")`)
+	p.press("#confirm-button")
+	walk("mixing position", "stage door")
+	p.until("proven", `document.querySelector("#verdict").innerText.toLowerCase().includes("proven")`)
+	p.press("#keep-button")
+	p.until("kept", `document.querySelector("#strip").innerText.toLowerCase().includes("kept")`)
+	p.picture("9-corrected")
 }

@@ -30,8 +30,13 @@ import (
 
 const interrupt = syscall.SIGINT
 
-// raised is a rehearsal's set, struck when the test ends.
+// raised is a rehearsal's set without a fault, struck when the test ends.
 func raised(t *testing.T, change func(*daemon.Options)) *set {
+	t.Helper()
+	return raisedWith(t, change, rehearsal.Options{Seed: 1})
+}
+
+func raisedWith(t *testing.T, change func(*daemon.Options), rig rehearsal.Options) *set {
 	t.Helper()
 	site := example(t)
 	profile, err := configs.OpenProfile(site.Wiring.Profile)
@@ -41,7 +46,7 @@ func raised(t *testing.T, change func(*daemon.Options)) *set {
 	s := settings{State: stateFolderFor(t), Listen: "127.0.0.1:0", confirmFor: time.Minute, keepFor: time.Minute, session: time.Hour}
 	options := s.options(site, []processor.Profile{profile}, t.Output())
 	change(&options)
-	set, err := raise(options, rehearsal.Options{Seed: 1})
+	set, err := raise(options, rig)
 	if err != nil {
 		t.Fatal(err)
 	}
