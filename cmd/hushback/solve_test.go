@@ -227,13 +227,13 @@ func TestRobustIsTheAimsOwn(t *testing.T) {
 func long(t *testing.T) string {
 	t.Helper()
 	var outputs, sources strings.Builder
-	for i := range 28 {
+	for i := range 20 {
 		row := "front"
 		if i%4 == 0 {
 			row = "rear"
 		}
 		fmt.Fprintf(&outputs, "  - {number: %d, label: no. %d, max_gain: 0 dB}\n", i+1, i+1)
-		fmt.Fprintf(&sources, "  - {name: no. %d, row: %s, at: [%d cm, %d cm, 40 cm], output: %d}\n", i+1, row, 190*(i%4), 130*(i/4)-390, i+1)
+		fmt.Fprintf(&sources, "  - {name: no. %d, row: %s, at: [%d cm, %d cm, 40 cm], output: %d}\n", i+1, row, 190*(i%4), 130*(i/4)-260, i+1)
 	}
 	file := filepath.Join(t.TempDir(), "long.yaml")
 	text := `job: Test yard (invented)
@@ -291,7 +291,7 @@ func TestInterruptedSearchTellsTheBestSoFar(t *testing.T) {
 			t.Errorf("the last line is %q", last)
 		}
 		if more == nil {
-			for _, want := range []string{"Search for the aim, interrupted: the best so far", "output 28", "A measurement must clear"} {
+			for _, want := range []string{"Search for the aim, interrupted: the best so far", "output 20", "A measurement must clear"} {
 				if !strings.Contains(out.String(), want) {
 					t.Errorf("does not say %q:\n%s", want, out.String())
 				}
