@@ -51,7 +51,7 @@ func TestAveragerTakesPieces(t *testing.T) {
 // Dealt out to parts, the spectrum is the whole transform's.
 func TestTransform(t *testing.T) {
 	rng := rand.New(rand.NewPCG(37, 1))
-	for _, n := range []int{8, 9, 240, 1024, 96000} {
+	for _, n := range []int{8, 9, 240, 1024, 88200, 96000} {
 		x, ones := noisy(rng, make([]float64, n), 1), Options{Segment: n}.weights()
 		whole := fourier.NewFFT(n).Coefficients(nil, x)
 		for _, last := range []int{1, n / 400, n / 16, n / 5, (n - 1) / 2} {

@@ -21,7 +21,7 @@ const (
 
 // Options say how to cut the audio into segments, in samples.
 type Options struct {
-	Segment int // length; only factors 2, 3 and 5, at least 8
+	Segment int // length; only factors 2, 3, 5 and 7, at least 8
 	Hop     int // from one segment's start to the next, at most Segment
 	Window  Window
 }
@@ -88,7 +88,7 @@ func estimate(reference, microphone []float64, rate float64, band engine.Band, o
 func (o Options) check() error {
 	switch {
 	case o.Segment < 8 || !smooth(o.Segment):
-		return fmt.Errorf("segment of %d samples, want at least 8 and no prime factor but 2, 3 and 5: others transform slowly and inexactly", o.Segment)
+		return fmt.Errorf("segment of %d samples, want at least 8 and no prime factor but 2, 3, 5 and 7: others transform slowly and inexactly", o.Segment)
 	case o.Hop < 1 || o.Hop > o.Segment:
 		return fmt.Errorf("hop of %d samples, want 1 to the segment's %d", o.Hop, o.Segment)
 	case o.Window == Rectangular && o.Hop != o.Segment:
@@ -99,9 +99,9 @@ func (o Options) check() error {
 	return nil
 }
 
-// smooth reports whether n > 0 has no prime factors but 2, 3 and 5.
+// smooth reports whether n > 0 has no prime factors but 2, 3, 5 and 7.
 func smooth(n int) bool {
-	for _, factor := range []int{2, 3, 5} {
+	for _, factor := range []int{2, 3, 5, 7} {
 		for n%factor == 0 {
 			n /= factor
 		}
