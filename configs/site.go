@@ -134,8 +134,12 @@ func readTolerance(v document.Value) engine.Tolerance {
 }
 
 func readTestSignal(v document.Value) engine.TestSignal {
-	f := v.Section("period", "band")
-	return engine.TestSignal{PeriodSec: f["period"].Number(quantity.Period()), Band: readBand(f["band"])}
+	f := v.Section("kind", "period", "band")
+	t := engine.TestSignal{PeriodSec: f["period"].Number(quantity.Period()), Band: readBand(f["band"])}
+	optional(f["kind"], &t.Kind, func(v document.Value) engine.SignalKind {
+		return document.Choice(v, engine.SignalMultisine, engine.SignalSweep, engine.SignalNoise)
+	})
+	return t
 }
 
 func readSeries(v document.Value) engine.Series {

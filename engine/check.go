@@ -144,6 +144,9 @@ func (c *checker) aim(a Aim) {
 }
 
 func (c *checker) testSignal(t TestSignal, wanted Band) {
+	if !slices.Contains([]SignalKind{"", SignalMultisine, SignalSweep, SignalNoise}, t.Kind) {
+		c.add("test_signal.kind", strconv.Quote(string(t.Kind)), `"multisine", "sweep" or "noise"`)
+	}
 	if !c.band("test_signal.band", t.Band, 1, 1000) {
 		return
 	}

@@ -80,6 +80,7 @@ func TestEveryDefectIsNamedWhereItStands(t *testing.T) {
 
 		{func(s *Site) { s.Series = "sources" }, `series: got "sources", want "outputs", "rows" or "both"`},
 
+		{func(s *Site) { s.TestSignal.Kind = "hum" }, `test_signal.kind: got "hum", want "multisine", "sweep" or "noise"`},
 		{func(s *Site) { s.TestSignal.Band = Band{} }, "test_signal.band: got 0 to 0 Hz"},
 		{func(s *Site) { s.TestSignal.PeriodSec = 0 }, "test_signal.period: got 0 s"},
 		{func(s *Site) { s.TestSignal.PeriodSec = nan }, "test_signal.period: got NaN s"},

@@ -184,9 +184,23 @@ func (l Limits) Open() bool {
 	return l.NullDepthDB == 0 || l.NullOffsetHz == 0 || l.SumShortfallDB == 0
 }
 
-// TestSignal is the periodic multisine that the captures are taken with: one
-// sine at every multiple of 1/PeriodSec inside Band.
+// SignalKind is what a test signal sounds like.
+type SignalKind string
+
+// The kinds. The zero value is SignalMultisine.
+const (
+	SignalMultisine SignalKind = "multisine" // all lines at once, again every period
+	SignalSweep     SignalKind = "sweep"     // rising through the band, again every SweepPeriods periods
+	SignalNoise     SignalKind = "noise"     // never the same again
+)
+
+// SweepPeriods is how many periods of the lines a sweep takes.
+const SweepPeriods = 8
+
+// TestSignal is what the captures are taken with. They are read at the multiples
+// of 1/PeriodSec inside Band, which are the only frequencies that a multisine has.
 type TestSignal struct {
+	Kind      SignalKind
 	PeriodSec float64
 	Band      Band
 }

@@ -11,15 +11,15 @@ func TestLinesAreMultiplesInsideTheBand(t *testing.T) {
 		n           int
 		first, last float64
 	}{
-		{TestSignal{0.5, Band{20, 120}}, 51, 20, 120},
-		{TestSignal{0.5, Band{20.1, 119.9}}, 49, 22, 118},
-		{TestSignal{0.1, Band{20, 120}}, 11, 20, 120},
-		{TestSignal{1, Band{0, 3}}, 3, 1, 3}, // no sine at 0 Hz
-		{TestSignal{0, Band{20, 120}}, 0, 0, 0},
-		{TestSignal{math.NaN(), Band{20, 120}}, 0, 0, 0},
-		{TestSignal{math.Inf(1), Band{20, 120}}, 0, 0, 0},
-		{TestSignal{0.5, Band{120, 20}}, 0, 0, 0},
-		{TestSignal{1, Band{1, 1e300}}, 0, 0, 0},
+		{TestSignal{"", 0.5, Band{20, 120}}, 51, 20, 120},
+		{TestSignal{"", 0.5, Band{20.1, 119.9}}, 49, 22, 118},
+		{TestSignal{"", 0.1, Band{20, 120}}, 11, 20, 120},
+		{TestSignal{"", 1, Band{0, 3}}, 3, 1, 3}, // no sine at 0 Hz
+		{TestSignal{"", 0, Band{20, 120}}, 0, 0, 0},
+		{TestSignal{"", math.NaN(), Band{20, 120}}, 0, 0, 0},
+		{TestSignal{"", math.Inf(1), Band{20, 120}}, 0, 0, 0},
+		{TestSignal{"", 0.5, Band{120, 20}}, 0, 0, 0},
+		{TestSignal{"", 1, Band{1, 1e300}}, 0, 0, 0},
 	}
 	for _, test := range tests {
 		lines := test.signal.Lines()

@@ -189,17 +189,40 @@ func (d *Daemon) listen(ctx context.Context, mic engine.Microphone, periods int)
 		return s.Function(ctx, time.Duration(settleSec*float64(time.Second)))
 	}
 	signal := d.options.Site.TestSignal
-	period := int(math.Round(signal.PeriodSec * SampleRate))
-	recording, err := d.hub.Capture(ctx, d.feedOf(mic), int(math.Ceil(settleSec*SampleRate)), periods*period)
+	length := int(math.Round(float64(periods) * lengthen(signal.Kind) * signal.PeriodSec * SampleRate))
+	recording, err := d.hub.Capture(ctx, d.feedOf(mic), int(math.Ceil(settleSec*SampleRate)), length)
 	if err != nil {
 		return transfer.Function{}, err
 	}
-	return estimate(recording, signal.Band, period)
+	f, err := estimate(recording, signal)
+	if err != nil {
+		return transfer.Function{}, err
+	}
+	return f.At(signal.Lines())
 }
 
-func estimate(r feed.Recording, band engine.Band, period int) (transfer.Function, error) {
-	return transfer.Estimate(r.Reference, r.Microphone, float64(r.Rate), band,
-		transfer.Options{Segment: period, Hop: period, Window: transfer.Rectangular})
+// lengthen is how many periods of another test signal tell as much as one of the
+// multisine: a sweep takes that long, and noise has to be averaged.
+func lengthen(k engine.SignalKind) float64 {
+	if k == engine.SignalSweep || k == engine.SignalNoise {
+		return engine.SweepPeriods
+	}
+	return 1
+}
+
+// estimate cuts what is periodic into whole repeats, whose spread tells the noise.
+// Noise needs a window, and segments long enough for what arrives late.
+func estimate(r feed.Recording, t engine.TestSignal) (transfer.Function, error) {
+	rate := float64(r.Rate)
+	period := int(math.Round(t.PeriodSec * rate))
+	o := transfer.Options{Segment: period, Hop: period, Window: transfer.Rectangular}
+	switch t.Kind {
+	case engine.SignalSweep:
+		return transfer.Sweep(r.Reference, r.Microphone, rate, t.Band, transfer.SweepOptions{Repeat: engine.SweepPeriods * period})
+	case engine.SignalNoise:
+		o = transfer.Options{Segment: 4 * period, Hop: 2 * period, Window: transfer.Hann}
+	}
+	return transfer.Estimate(r.Reference, r.Microphone, rate, t.Band, o)
 }
 
 // longestWay is the longest time, in seconds, from the processor's input to a
