@@ -4,9 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"math/cmplx"
-
-	"gonum.org/v1/gonum/dsp/fourier"
 
 	"hushback/engine"
 )
@@ -19,8 +16,8 @@ type Averager struct {
 	rate       float64
 	options    Options
 	weights    []float64
-	reference  transform
-	microphone transform
+	reference  *transform
+	microphone *transform
 	waiting    [2][]float64 // samples of the segment that is not whole yet
 	segments   int
 	samples    int
@@ -117,51 +114,6 @@ func checkAudio(reference, microphone []float64, before int) error {
 		}
 	}
 	return nil
-}
-
-// transform is a discrete Fourier transform of which only the bins first to
-// last are wanted. With subwoofers these are the lowest few hundred of a hundred
-// thousand. So the samples are dealt out to parts, sample n to part n mod parts;
-// the parts, just long enough to tell the bins apart, are transformed each, and
-//
-//	X[k] = Σ_r e^{-j2πrk/N}·S_r[k]
-//
-// by Horner's rule. It is exact, and several times quicker than the whole.
-type transform struct {
-	parts, first int
-	plan         *fourier.FFT
-	part         []float64
-	coefficients []complex128
-	turn         []complex128 // e^{-j2πk/N}
-	spectrum     []complex128
-}
-
-func newTransform(n, first, last int) transform {
-	parts := max(1, n/max(2*last, 32))
-	for n%parts != 0 {
-		parts--
-	}
-	t := transform{parts: parts, first: first, plan: fourier.NewFFT(n / parts)}
-	t.part, t.coefficients = make([]float64, n/parts), make([]complex128, n/parts/2+1)
-	t.turn, t.spectrum = make([]complex128, last-first+1), make([]complex128, last-first+1)
-	for i := range t.turn {
-		t.turn[i] = cmplx.Rect(1, -2*math.Pi*float64(first+i)/float64(n))
-	}
-	return t
-}
-
-// of is the spectrum of a segment times its weights, good until the next.
-func (t *transform) of(samples, weights []float64) []complex128 {
-	clear(t.spectrum)
-	for r := t.parts - 1; r >= 0; r-- {
-		for m, n := 0, r; n < len(samples); m, n = m+1, n+t.parts {
-			t.part[m] = samples[n] * weights[n]
-		}
-		for i, c := range t.plan.Coefficients(t.coefficients, t.part)[t.first : t.first+len(t.spectrum)] {
-			t.spectrum[i] = t.spectrum[i]*t.turn[i] + c
-		}
-	}
-	return t.spectrum
 }
 
 // spectra accumulates the products of the segments' spectra, bin by bin from
