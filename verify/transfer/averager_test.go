@@ -22,7 +22,7 @@ func TestAveragerTakesPieces(t *testing.T) {
 	band := engine.Band{LowHz: 10, HighHz: 100}
 	x := noisy(rng, make([]float64, 5000), 1)
 	y := noisy(rng, x, 1)
-	for _, o := range []Options{{240, 240, Rectangular}, {240, 120, Hann}, {240, 90, Hann}, {240, 1, Hann}} {
+	for _, o := range []Options{{240, 240, Rectangular}, {240, 120, Hann}, {240, 90, Hann}, {240, 11, Hann}} {
 		a, err := NewAverager(rate, band, o)
 		if err != nil {
 			t.Fatal(err)
