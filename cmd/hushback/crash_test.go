@@ -1,5 +1,3 @@
-//go:build trials
-
 package main
 
 import (
@@ -319,14 +317,14 @@ func (c *crash) dieAgain() {
 	command := exec.Command(os.Args[0], "serve", exampleSite, "--processor", c.rig.Processor.Addr(), "--state", c.state, "--listen", "127.0.0.1:0")
 	command.Env = append(os.Environ(), asProgram+"=1")
 	begin := c.rig.Processor.Writes()
-	c.rig.Processor.OnWrite(func(n int) {
-		if n == begin+c.again {
-			command.Process.Kill()
-		}
-	})
 	if err := command.Start(); err != nil {
 		c.t.Fatal(err)
 	}
+	c.rig.Processor.OnWrite(func(n int) { // only now is there something to kill; it may have written already
+		if n >= begin+c.again {
+			command.Process.Kill()
+		}
+	})
 	limit := time.AfterFunc(patience, func() { command.Process.Kill() })
 	err := command.Wait()
 	if c.rig.Processor.OnWrite(nil); err == nil || !limit.Stop() || !strings.Contains(err.Error(), "killed") {

@@ -250,6 +250,7 @@ func TestFaultsAreNeverKept(t *testing.T) {
 // One microphone that is carried from place to place proves what two prove, rows
 // as well as outputs.
 func TestOneMicrophoneIsEnough(t *testing.T) {
+	t.Parallel()
 	site := filepath.Join(t.TempDir(), "rows.yaml")
 	text, err := os.ReadFile("../../configs/sites/ottersedge.yaml")
 	must(t, err)
@@ -274,13 +275,15 @@ func TestOneMicrophoneIsEnough(t *testing.T) {
 // What a measurement refutes, the correction from that measurement proves, on the
 // very rig that is out of order.
 func TestCorrectionsAreProven(t *testing.T) {
-	for _, fault := range []string{"polarity=3", "moved=3", "late=1"} {
-		code, r, said := unattended(t, "--fault", fault, "--correct", "2")
+	t.Parallel()
+	faults := []string{"polarity=3", "moved=3", "late=1"}
+	inLanes(t, len(faults), len(faults), func(t *testing.T, n int) {
+		code, r, said := unattended(t, "--fault", faults[n], "--correct", "2")
 		if code != exitDone || r.Verdict != verify.Proven || !r.Kept || r.HoldsAsFound || r.Corrections < 1 || !strings.Contains(said, "taking the correction") {
-			t.Errorf("%s: exit code %d, %+v\n%s", fault, code, r, said)
+			t.Fatalf("%s: exit code %d, %+v\n%s", faults[n], code, r, said)
 		}
-		t.Logf("%s: proven after %d corrections, %.1f dB at the target", fault, r.Corrections, *r.AtTargetDB)
-	}
+		t.Logf("%s: proven after %d corrections, %.1f dB at the target", faults[n], r.Corrections, *r.AtTargetDB)
+	})
 }
 
 func TestBadInputIsToldFromRefuted(t *testing.T) {

@@ -1,5 +1,3 @@
-//go:build trials
-
 package main
 
 import (
