@@ -90,6 +90,41 @@ func TestPresetsOfAStateFolder(t *testing.T) {
 	}
 }
 
+// TestWhatOnlyReadsWritesNothing: the processor counts the datagrams of every
+// command that is not there to set it. Those that only reckon send none at all.
+func TestWhatOnlyReadsWritesNothing(t *testing.T) {
+	rig := newRig(t)
+	text, err := os.ReadFile("../../configs/sites/ottersedge.yaml")
+	must(t, err)
+	site := filepath.Join(t.TempDir(), "mine.yaml")
+	must(t, os.WriteFile(site, bytes.ReplaceAll(text, []byte("192.0.2.10:8700"), []byte(rig.Processor.Addr())), 0o644))
+	state := t.TempDir()
+	store, err := preset.Open(daemon.Home{Dir: state}.Store())
+	must(t, err)
+	must(t, store.Put(preset.Preset{Name: "evening", Settings: []engine.Setting{
+		{Output: 1, Polarity: 1, GainDB: -6}, {Output: 2, Polarity: 1, GainDB: -6}, {Output: 3, Polarity: 1, GainDB: -6}, {Output: 4, Polarity: 1, GainDB: -6},
+	}}))
+	must(t, store.Close())
+	for _, args := range [][]string{
+		{"solve", site}, {"solve", site, "--json"}, {"compare", site}, {"compare", site, "--layouts", "end-fire,gradient"},
+		{"presets", "--state", state}, {"presets", "show", "evening", "--state", state}, {"presets", "compare", "evening", "evening", "--state", state},
+		{"presets", "safe", "evening", site, "--state", state}, {"presets", "delete", "evening", "--state", state}, {"--help"}, {"serve", "--help"},
+	} {
+		if code, out, errs := said(t, args...); code != 0 {
+			t.Errorf("%q: code %d: %s%s", args, code, out, errs)
+		}
+		if w, q := rig.Processor.Writes(), rig.Processor.Queries(); w != 0 || q != 0 {
+			t.Errorf("%q: the processor counted %d writes and %d queries, want none", args, w, q)
+		}
+	}
+	if code, out, errs := said(t, "dry-run", site); code != 0 {
+		t.Errorf("dry run: code %d: %s%s", code, out, errs)
+	}
+	if w, q := rig.Processor.Writes(), rig.Processor.Queries(); w != 0 || q == 0 {
+		t.Errorf("dry run: the processor counted %d writes and %d queries, want none and some", w, q)
+	}
+}
+
 // TestADamagedStoreIsSetAside: the file is kept, and the next start is told how.
 func TestADamagedStoreIsSetAside(t *testing.T) {
 	folder := t.TempDir()
