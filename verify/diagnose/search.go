@@ -21,12 +21,16 @@ const (
 	fewBases  = 2  // of them those that a second one is tried with, where one explains the captures
 	bases     = 4  // and where none does
 	roughly   = 6  // together with the best of those that leave much unexplained
+	wired     = 6  // pairs of faults without a size that are looked at
 	pairs     = 12 // pairs that are looked at thoroughly
 	insisted  = 4  // faults that every second one is tried with thoroughly, where nothing explains the captures
 	refined   = 4  // guesses that are looked at closely
 	closeLog  = 12 // and those that are more probable than e^-closeLog of the best
 	remoteLog = 40 // what is less probable than e^-remoteLog after a first look is not looked at again
 )
+
+// mostlyOff is the model error with which a half of the truth can be told.
+const mostlyOff = 0.3
 
 // search tries nothing, every fault alone, and every fault on top of the few
 // single ones that explain the captures best; best first.
@@ -174,11 +178,56 @@ func second(m *model.Model, all []fault, guesses []guess) ([]guess, error) {
 			doubles = append(doubles, g)
 		}
 	}
+	if !guesses[0].explains(m) {
+		wired, err := wirings(m, all)
+		if err != nil {
+			return nil, err
+		}
+		doubles = append(doubles, wired...)
+	}
 	if len(doubles) == 0 {
 		return nil, nil
 	}
 	err := lookAgain(m, doubles, pairs)
-	return doubles[:min(pairs, len(doubles))], err
+	return once(doubles), err
+}
+
+// wirings are the best pairs of faults that have no size: a glance at each of
+// them is cheap enough, and two cables in the wrong place look like neither.
+func wirings(m *model.Model, all []fault) ([]guess, error) {
+	var sizeless []fault
+	for _, f := range all {
+		if slices.Contains([]Kind{Polarity, Dead, Swapped, Exchanged, Inverted}, f.kind) {
+			sizeless = append(sizeless, f)
+		}
+	}
+	var found []guess
+	for i, f := range sizeless {
+		rig := f.upon(m, m.Healthy())
+		rig.Error = mostlyOff
+		for _, other := range sizeless[i+1:] {
+			if other.excludes(f) {
+				continue
+			}
+			g := guess{faults: []fault{f, other}}
+			fit, err := m.Glance(other.upon(m, rig))
+			if err != nil {
+				return nil, err
+			}
+			g.logPost = fit.LogZ
+			found = append(found, g)
+		}
+	}
+	rank(found)
+	found = found[:min(wired, len(found))]
+	for i := range found {
+		g := &found[i]
+		g.rig = g.faults[1].upon(m, g.faults[0].upon(m, m.Healthy()))
+		if err := g.look(m, [][]model.Push{nil}); err != nil {
+			return nil, err
+		}
+	}
+	return found, nil
 }
 
 // halves are single faults that explain a part of the captures if the rest may
@@ -186,7 +235,6 @@ func second(m *model.Model, all []fault, guesses []guess) ([]guess, error) {
 // ruled by what it does not explain. Exchanged cables turn everything over, and
 // are always among them.
 func halves(m *model.Model, all []fault) ([]guess, error) {
-	const mostlyOff = 0.3
 	var rough []guess
 	for _, f := range all {
 		if f.kind == Unexplained {

@@ -55,6 +55,16 @@ func (m *Model) Fit(r Rig, starts [][]Push) (Result, error) {
 	return best.result(), nil
 }
 
+// Glance is Fit without a step: the quantities stay where they start, but for
+// the channels.
+func (m *Model) Glance(r Rig) (Result, error) {
+	f := m.open(r)
+	if err := f.begin(nil); err != nil {
+		return Result{}, err
+	}
+	return f.result(), nil
+}
+
 // Penalty is half the squares of the quantities, each over its standard
 // deviation; Loss adds half of Chi2.
 func (r Result) Penalty() float64 { return r.fit.penalty() }
