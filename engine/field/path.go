@@ -95,19 +95,36 @@ func openAt(site engine.Site, sheet engine.Sheet, freqHz []float64) (*rig, error
 	return r, r.tune(freqHz)
 }
 
-// byOutput is the rig in parts, each the voices of one output.
+// byOutput is the rig with nothing but one output's voices, for each.
 func (r *rig) byOutput(numbers []int) []rig {
 	parts := make([]rig, len(numbers))
 	for i, number := range numbers {
-		parts[i] = *r
-		parts[i].voices = nil
-		for _, v := range r.voices {
-			if v.output == number {
-				parts[i].voices = append(parts[i].voices, v)
-			}
+		parts[i] = r.only(func(v voice) bool { return v.output == number })
+	}
+	return parts
+}
+
+// bySource is the rig with nothing but one source and its images, for each that
+// is open.
+func (r *rig) bySource() []rig {
+	var parts []rig
+	for i, v := range r.voices {
+		if i == 0 || v.source != r.voices[i-1].source {
+			parts = append(parts, r.only(func(other voice) bool { return other.source == v.source }))
 		}
 	}
 	return parts
+}
+
+func (r *rig) only(wanted func(voice) bool) rig {
+	part := *r
+	part.voices = nil
+	for _, v := range r.voices {
+		if wanted(v) {
+			part.voices = append(part.voices, v)
+		}
+	}
+	return part
 }
 
 // mirrors refuses a ground and walls that nothing can be mirrored in.

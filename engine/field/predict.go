@@ -14,8 +14,9 @@ import (
 // The coherent sum that the shortfall is held against is the sum over the
 // outputs of what each does alone in front, the same that solo captures give.
 // HeadroomCostDB compares the front sum with every source at its output's
-// MaxGainDB, its sound arriving in phase with the others' by every way, directly
-// and reflected: worst line inside the range.
+// MaxGainDB, what each does there with its reflections arriving in phase with
+// the others: worst line inside the range. A source's own echoes cost no headroom,
+// as no setting of the outputs could change them.
 //
 // Errors: a microphone role without a microphone, an output that the sheet
 // does not set, air without a speed of sound, a test signal without lines, or
@@ -93,27 +94,23 @@ func (r *rig) curve(at engine.Point) engine.Curve {
 // headroomCost expects lines inside the range, which the summary could not
 // have been made without.
 func headroomCost(site engine.Site, ahead engine.Point, front engine.Curve) (float64, error) {
-	r, err := open(site, as(site, func(o engine.Output) float64 { return o.MaxGainDB }))
+	r, err := openAt(site, as(site, func(o engine.Output) float64 { return o.MaxGainDB }), front.FreqHz)
 	if err != nil {
 		return 0, err
 	}
-	ways := r.paths(nil, ahead)
+	full := make([]float64, len(front.FreqHz))
+	for _, part := range r.bySource() {
+		for i, v := range part.curve(ahead).P {
+			full[i] += cmplx.Abs(v)
+		}
+	}
 	var worst float64
 	for i, f := range front.FreqHz {
 		if site.Target.Range.Contains(f) {
-			worst = math.Max(worst, loudest(ways, f)/cmplx.Abs(front.P[i]))
+			worst = math.Max(worst, full[i]/cmplx.Abs(front.P[i]))
 		}
 	}
 	return engine.DB(worst), nil
-}
-
-// loudest is the magnitude that paths would have if all arrived in phase.
-func loudest(ways []path, freqHz float64) float64 {
-	var sum float64
-	for i := range ways {
-		sum += ways[i].loudest(freqHz)
-	}
-	return sum
 }
 
 // Arrival is when sound arrives at a microphone, in seconds: the mean over the
