@@ -220,6 +220,12 @@ func TestHeadroomCountsEachSourceWithItsEchoes(t *testing.T) {
 	c, _ := air.SoundSpeed(site.Air)
 	direct, bounced := 1/4.0, 0.5/math.Sqrt(16+36)
 	near(t, "an echo", predicted(t, site, sheet).HeadroomCostDB, 0, 1e-9)
+	walled := site
+	walled.Ground, walled.Walls = 0, []engine.Wall{{Name: "behind", From: engine.Point{X: -3}, To: engine.Point{X: -3, Y: 1}}}
+	near(t, "a wall", predicted(t, walled, sheet).HeadroomCostDB, 0, 1e-9)
+	if c := comb(t, walled, sheet); c < 1 {
+		t.Errorf("the wall's echo changes the front by %g dB only: it tests nothing", c)
+	}
 	pair := site
 	pair.Sources = append(slices.Clone(site.Sources), site.Sources[0])
 	pair.Sources[1].At, pair.Sources[1].Name = engine.Point{X: 1.5, Z: 3}, "nearer"
@@ -250,6 +256,16 @@ func TestHeadroomCountsEachSourceWithItsEchoes(t *testing.T) {
 		t.Fatal(err)
 	}
 	near(t, "arrival with a pattern", got, (direct*4+bounced*math.Sqrt(52))/(direct+bounced)/c, 1e-12)
+}
+
+// comb is how far the front level varies over the lines, dB.
+func comb(t *testing.T, site engine.Site, sheet engine.Sheet) float64 {
+	t.Helper()
+	low, high := math.Inf(1), math.Inf(-1)
+	for _, p := range predicted(t, site, sheet).Front.P {
+		low, high = math.Min(low, cmplx.Abs(p)), math.Max(high, cmplx.Abs(p))
+	}
+	return 20 * math.Log10(high/low)
 }
 
 // beamAt45 is the invented pattern at 45 Hz, between 0 and 1.3, by hand.
