@@ -17,16 +17,18 @@ type guess struct {
 }
 
 const (
-	singles   = 12 // single faults that are looked at thoroughly
-	fewBases  = 2  // of them those that a second one is tried with, where one explains the captures
-	bases     = 4  // and where none does
-	roughly   = 6  // together with the best of those that leave much unexplained
-	wired     = 6  // pairs of faults without a size that are looked at
-	pairs     = 12 // pairs that are looked at thoroughly
-	insisted  = 4  // faults that every second one is tried with thoroughly, where nothing explains the captures
-	refined   = 4  // guesses that are looked at closely
-	closeLog  = 12 // and those that are more probable than e^-closeLog of the best
-	remoteLog = 40 // what is less probable than e^-remoteLog after a first look is not looked at again
+	singles    = 12 // single faults that are looked at thoroughly
+	fewBases   = 2  // of them those that a second one is tried with, where one explains the captures
+	bases      = 4  // and where none does
+	roughly    = 6  // together with the best of those that leave much unexplained
+	wired      = 6  // pairs of faults without a size that are looked at
+	pairs      = 12 // pairs that are looked at thoroughly
+	vaguePairs = 4  // and of those that leave much unexplained
+	insisted   = 3  // faults that every second one is tried with again, from all starts, where nothing explains the captures
+	patience   = 40 // how many of those are looked at thoroughly
+	refined    = 4  // guesses that are looked at closely
+	closeLog   = 12 // and those that are more probable than e^-closeLog of the best
+	remoteLog  = 40 // what is less probable than e^-remoteLog after a first look is not looked at again
 )
 
 // mostlyOff is the model error with which a half of the truth can be told.
@@ -56,20 +58,21 @@ func search(m *model.Model, all []fault) ([]guess, error) {
 	}
 	guesses = append(guesses, doubles...)
 	rank(guesses)
-	if !guesses[0].explains(m) {
-		more, err := insist(m, all, guesses)
-		if err != nil {
-			return nil, err
-		}
-		guesses = append(guesses, more...)
-		rank(guesses)
+	if err := closely(m, guesses); err != nil || guesses[0].explains(m) {
+		return guesses, err
 	}
+	more, err := insist(m, all, guesses)
+	if err != nil {
+		return nil, err
+	}
+	guesses = append(guesses, more...)
+	rank(guesses)
 	return guesses, closely(m, guesses)
 }
 
 // explains reports whether the misfit is what noise and model error make.
 func (g *guess) explains(m *model.Model) bool {
-	return g.fit.Chi2 <= float64(m.Values()) && !slices.ContainsFunc(g.faults, func(f fault) bool { return f.kind == Unexplained })
+	return g.fit.Chi2 <= m.PlausibleChi2() && !slices.ContainsFunc(g.faults, func(f fault) bool { return f.kind == Unexplained })
 }
 
 // insist looks thoroughly at every second fault on top of those that the best
@@ -90,21 +93,17 @@ func insist(m *model.Model, all []fault, guesses []guess) ([]guess, error) {
 			if f.excludes(base) || f.kind == Unexplained || slices.Contains(bases[:i], f) || known(guesses, base, f) {
 				continue
 			}
-			g := guess{faults: []fault{base, f}, rig: f.upon(m, rig)}
 			for _, start := range f.starts(m) {
-				g := g
-				if err := g.look(m, join(nil, [][]model.Push{start})); err != nil {
-					return nil, err
-				}
-				if err := g.again(m, model.Result.Settle); err != nil {
+				g := guess{faults: []fault{base, f}, rig: f.upon(m, rig)}
+				if err := g.look(m, [][]model.Push{start}); err != nil {
 					return nil, err
 				}
 				doubles = append(doubles, g)
 			}
 		}
 	}
-	rank(doubles)
-	return once(doubles), nil
+	err := lookAgain(m, doubles, patience)
+	return once(doubles), err
 }
 
 // known reports whether a pair is among the guesses.
@@ -127,6 +126,9 @@ func once(ranked []guess) []guess {
 
 // lookAgain looks thoroughly at the best of the guesses and ranks them.
 func lookAgain(m *model.Model, guesses []guess, count int) error {
+	if len(guesses) == 0 {
+		return nil
+	}
 	rank(guesses)
 	best := guesses[0].logPost
 	for i := range guesses {
@@ -185,11 +187,25 @@ func second(m *model.Model, all []fault, guesses []guess) ([]guess, error) {
 		}
 		doubles = append(doubles, wired...)
 	}
-	if len(doubles) == 0 {
-		return nil, nil
+	plain, vague := apart(doubles)
+	err := lookAgain(m, plain, pairs)
+	if err == nil {
+		err = lookAgain(m, vague, vaguePairs)
 	}
-	err := lookAgain(m, doubles, pairs)
-	return once(doubles), err
+	return append(once(plain), once(vague)...), err
+}
+
+// apart splits pairs by whether one of the two is that much is not explained:
+// that is easily more probable than the truth until the truth is found.
+func apart(doubles []guess) (plain, vague []guess) {
+	for _, g := range doubles {
+		if g.faults[0].kind == Unexplained || g.faults[1].kind == Unexplained {
+			vague = append(vague, g)
+		} else {
+			plain = append(plain, g)
+		}
+	}
+	return plain, vague
 }
 
 // wirings are the best pairs of faults that have no size: a glance at each of

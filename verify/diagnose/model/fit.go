@@ -48,10 +48,11 @@ func (m *Model) Fit(r Rig, starts [][]Push) (Result, error) {
 		if err := f.begin(pushes); err != nil {
 			return Result{}, err
 		}
-		if loss := f.descend(2); best == nil || loss < least {
+		if loss := f.descend(1); best == nil || loss < least {
 			best, least = f, loss
 		}
 	}
+	best.descend(1)
 	return best.result(), nil
 }
 

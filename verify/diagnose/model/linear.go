@@ -20,11 +20,12 @@ func (f *fit) linear() (*mat.SymDense, *mat.VecDense) {
 		full[i*n+i] = 1
 		slope[i] = (f.centre[p] - f.theta[p]) / f.r.Sigma[p]
 	}
+	part := &f.m.part
 	d := make([]complex128, n+1) // the last takes what is held
 	for i := range f.takes {
 		t := &f.takes[i]
 		touched := f.touched(t)
-		part := newPart(len(touched))
+		part.of(len(touched))
 		for j, h := range t.h {
 			clear(d)
 			rest := h - f.derivatives(t, j, d)
@@ -38,7 +39,7 @@ func (f *fit) linear() (*mat.SymDense, *mat.VecDense) {
 		for x, at := range touched {
 			slope[at] += part.b[x]
 			for y, to := range touched[x:] {
-				full[at*n+to] += part.a[x][x+y]
+				full[at*n+to] += part.a[x*part.n+x+y]
 			}
 		}
 	}
@@ -47,25 +48,29 @@ func (f *fit) linear() (*mat.SymDense, *mat.VecDense) {
 
 // part is one take's share of a and b, close together in memory.
 type part struct {
-	a      [][]float64
+	n      int
+	a      []float64 // n rows of n
 	b      []float64
 	re, im []float64
 }
 
-func newPart(n int) part {
-	p := part{b: make([]float64, n), re: make([]float64, n), im: make([]float64, n)}
-	for range n {
-		p.a = append(p.a, make([]float64, n))
+// of readies the part for so many quantities.
+func (p *part) of(n int) {
+	p.n = n
+	if need := n*n + 3*n; cap(p.a) < need {
+		p.a = make([]float64, need)
 	}
-	return p
+	all := p.a[:n*n+3*n]
+	clear(all)
+	p.a, p.b, p.re, p.im = all[:n*n], all[n*n:n*n+n], all[n*n+n:n*n+2*n], all[n*n+2*n:]
 }
 
 // add takes one line in: the derivatives stand in re and im.
 func (p *part) add(restRe, restIm float64) {
-	for x, row := range p.a {
+	for x := range p.n {
 		re, im := p.re[x], p.im[x]
 		p.b[x] += re*restRe + im*restIm
-		row, dre, dim := row[x:], p.re[x:], p.im[x:]
+		row, dre, dim := p.a[x*p.n+x:x*p.n+p.n], p.re[x:], p.im[x:]
 		dre, dim = dre[:len(row)], dim[:len(row)]
 		for y := range row {
 			row[y] += re*dre[y] + im*dim[y]

@@ -37,6 +37,7 @@ type Model struct {
 	takes    [2][]take // as captured; and with reference and microphone exchanged
 	loudest  [2][]float64
 	locals   map[place]*local
+	part     part // scratch of linear; a model is for one goroutine
 }
 
 // New reads a site, the sheet that stood and the captures taken under it.
@@ -238,8 +239,20 @@ func (m *Model) signal(mic int, c *verify.Capture, kept []int) {
 	m.SignalDB[mic] = 10 * math.Log10(math.Max(1e-12, sorted[len(sorted)/2]))
 }
 
-// Values is how many real numbers were captured.
-func (m *Model) Values() int { return 2 * len(m.takes[0]) * len(m.FreqHz) }
+// PlausibleChi2 is the most that Chi2 should be of a hypothesis that explains the
+// captures: what their noise makes of it, three standard deviations more, and a
+// little of the model's own error.
+func (m *Model) PlausibleChi2() float64 {
+	var noise, values float64
+	for i := range m.takes[0] {
+		t := &m.takes[0][i]
+		for j, n := range t.noise2 {
+			noise += 2 * n / (n + modelError*modelError*t.size2[j])
+			values += 2
+		}
+	}
+	return noise + 3*math.Sqrt(2*noise) + 0.05*values
+}
 
 // Subject is a capture in words: "output 3 (centre front) alone at the rear microphone".
 func (m *Model) Subject(solo int, row engine.Row, role engine.Role) string {
