@@ -286,7 +286,7 @@ func (w *worker) rowGain(row engine.Row) float64 {
 func (w *worker) costs() {
 	for _, t := range w.report.Treated {
 		w.findings.add("treated-"+string(t.Treatment), t.MeanRejectDB, "dB", "%s: behind %s on average over %s, %s at the worst, %s at %s, %s at its best, at %s. %s",
-			t.Treatment, quieter(t.MeanRejectDB), band(w.site.Target.Range), quieter(t.WorstRejectDB), quieter(-t.AtTargetDB), hertz(w.site.Target.NullHz), quieter(-t.NullDepthDB), hertz(t.NullHz), w.price(t))
+			t.Treatment, quieter(t.MeanRejectDB), span(w.site.Target.Range), quieter(t.WorstRejectDB), quieter(-t.AtTargetDB), hertz(w.site.Target.NullHz), quieter(-t.NullDepthDB), hertz(t.NullHz), w.price(t))
 	}
 }
 

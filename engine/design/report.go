@@ -5,6 +5,7 @@ package design
 
 import (
 	"hushback/engine"
+	"hushback/engine/band"
 	"hushback/engine/coverage"
 )
 
@@ -20,6 +21,7 @@ type Report struct {
 	Openings   []coverage.Opening // ascending, bottom and top of the range and the target among them
 	Triangles  []Triangle         // one for each bent front row with a rear one behind it
 	Zones      []Zone             // in the site's order
+	Bands      []band.Level       // by thirds of an octave in the range, ascending
 	Sides      []Sides            // only of an array with a left and a right
 	Treated    []Treated          // null, end-fire, gradient, plain: those that the processor can be set to
 }

@@ -84,12 +84,12 @@ func (w *worker) uncontrolled() {
 	if low > high {
 		return
 	}
-	where := "from " + band(engine.Band{LowHz: low, HighHz: high})
+	where := "from " + span(engine.Band{LowHz: low, HighHz: high})
 	switch {
 	case low == high:
 		where = "at " + hertz(low)
 	case slices.ContainsFunc(w.report.Openings, func(o coverage.Opening) bool { return !lost(o) && o.FreqHz > low && o.FreqHz < high }):
-		where = "in parts of " + band(engine.Band{LowHz: low, HighHz: high})
+		where = "in parts of " + span(engine.Band{LowHz: low, HighHz: high})
 	}
 	w.warnings.add("opening-lost", high, "Hz", "%s the array plays all the way round: nowhere 6 dB below the front.", where)
 }

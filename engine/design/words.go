@@ -45,7 +45,7 @@ func trimmed(v float64, digits int) string {
 	return strings.TrimSuffix(fixed(v, digits), "."+strings.Repeat("0", digits))
 }
 
-func band(b engine.Band) string {
+func span(b engine.Band) string {
 	return trimmed(b.LowHz, 1) + " to " + hertz(b.HighHz)
 }
 

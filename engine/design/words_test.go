@@ -21,7 +21,7 @@ func TestWordsHaveNoMoreDigitsThanCanBeMeasured(t *testing.T) {
 		"-0.6 dB":             signed(-0.61),
 		"62°":                 degrees(1.0821),
 		"1.3 ms":              millis(0.00128),
-		"30 to 66.5 Hz":       band(engine.Band{LowHz: 30, HighHz: 66.5}),
+		"30 to 66.5 Hz":       span(engine.Band{LowHz: 30, HighHz: 66.5}),
 		"x 8.0 m, y 0.0 m":    place(engine.Point{X: 8, Y: -0.01, Z: 1}),
 		"3.2 dB quieter":      quieter(3.2),
 		"3.2 dB louder":       quieter(-3.2),

@@ -8,6 +8,7 @@ import (
 	"hushback/engine"
 	"hushback/engine/air"
 	"hushback/engine/array"
+	"hushback/engine/band"
 	"hushback/engine/coverage"
 	"hushback/engine/field"
 	"hushback/engine/solve"
@@ -74,6 +75,9 @@ func (w *worker) measure() (err error) {
 		return err
 	}
 	if r.Zones, err = w.zones(); err != nil {
+		return err
+	}
+	if r.Bands, err = band.Levels(w.site, w.sheet); err != nil {
 		return err
 	}
 	r.Sides, err = w.interplay()

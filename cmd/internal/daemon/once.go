@@ -20,54 +20,52 @@ import (
 	"hushback/engine"
 )
 
-// DryRun is a dry run without a daemon: the text of what would be sent. It
-// writes nothing to the processor, and what it learns it forgets, so that it
-// can be taken beside a running daemon.
-func DryRun(ctx context.Context, site engine.Site, profiles []processor.Profile) (text string, err error) {
+// DryRun is a dry run without a daemon. It writes nothing to the processor, and
+// what it learns it forgets, so that it can be taken beside a running daemon.
+func DryRun(ctx context.Context, site engine.Site, profiles []processor.Profile) (run control.DryRun, err error) {
 	_, sheet, _, err := design(site, profiles)
 	if err != nil {
-		return "", err
+		return run, err
 	}
 	folder, err := os.MkdirTemp("", "hushback-dry-run-")
 	if err != nil {
-		return "", err
+		return run, err
 	}
 	defer func() { err = errors.Join(err, os.RemoveAll(folder)) }()
 	store, err := preset.Open(Home{Dir: folder}.Store())
 	if err != nil {
-		return "", err
+		return run, err
 	}
 	defer func() { err = errors.Join(err, store.Close()) }()
 	err = reach(site, profiles, store, func(c *control.Controller) error {
-		run, err := c.DryRun(ctx, sheet)
-		text = control.Describe(run, site.Outputs)
+		run, err = c.DryRun(ctx, sheet)
 		return err
 	})
-	return text, err
+	return run, err
 }
 
-// Safe returns to the safe preset where no daemon runs, and says how it ended.
-func Safe(ctx context.Context, home Home, site engine.Site, profiles []processor.Profile) (said string, err error) {
+// Safe returns to the safe preset where no daemon runs. InDoubt if it cannot
+// tell what the processor holds.
+func Safe(ctx context.Context, home Home, site engine.Site, profiles []processor.Profile) (back control.RolledBack, err error) {
 	if _, err := os.Stat(home.Store()); errors.Is(err, fs.ErrNotExist) {
-		return "", fmt.Errorf("nothing was ever stored in %s, so there is no safe preset: is it the right state folder?", home.Dir)
+		return back, fmt.Errorf("nothing was ever stored in %s, so there is no safe preset: is it the right state folder?", home.Dir)
 	}
 	store, err := preset.Open(home.Store())
 	if err != nil {
-		return "", err
+		return back, err
 	}
 	defer func() { err = errors.Join(err, store.Close()) }()
 	if err := store.Belong(identity(site, profiles)); err != nil {
-		return "", err
+		return back, err
 	}
 	err = reach(site, profiles, store, func(c *control.Controller) error {
 		state, err := c.Safe(ctx)
-		if err != nil {
-			return err
+		if err == nil {
+			back, err = rested(state)
 		}
-		said, err = rested(state)
 		return err
 	})
-	return said, err
+	return back, err
 }
 
 // UseAsSafe makes a stored preset the safe one where no daemon runs. It sends
@@ -83,21 +81,26 @@ func UseAsSafe(store *preset.Store, site engine.Site, profiles []processor.Profi
 	return p, err
 }
 
-// rested says how a return to the safe preset ended.
-func rested(s control.State) (string, error) {
+// rested is how a return to the safe preset ended, or why it did not.
+func rested(s control.State) (control.RolledBack, error) {
 	switch s := s.(type) {
 	case control.RolledBack:
-		return "the processor is back to " + dashboard.BackTo(s), nil
+		return s, nil
 	case control.Adrift:
-		return "", adrift(s.Outputs, s.Reason)
+		return control.RolledBack{}, InDoubt{s.Outputs, s.Reason}
 	default:
-		return "", fmt.Errorf("ended in state %q", dashboard.StateName(s))
+		return control.RolledBack{}, fmt.Errorf("ended in state %q", dashboard.StateName(s))
 	}
 }
 
-// adrift is the error of outputs that nobody can vouch for.
-func adrift(outputs []int, reason string) error {
-	return fmt.Errorf("outputs %v may hold anything: turn their amplifiers down by hand, then roll back again: %s", outputs, reason)
+// InDoubt is the error of outputs that nobody can vouch for.
+type InDoubt struct {
+	Outputs []int
+	Reason  string
+}
+
+func (e InDoubt) Error() string {
+	return fmt.Sprintf("outputs %v may hold anything: turn their amplifiers down by hand, then roll back again: %s", e.Outputs, e.Reason)
 }
 
 // reach opens the wires to the processors for one piece of work.
@@ -121,10 +124,10 @@ func reach(site engine.Site, profiles []processor.Profile, store *preset.Store, 
 var ErrGone = errors.New("no daemon answers")
 
 // Safe asks the running daemon for the safe preset and waits until it rests.
-// ErrGone if there is none any more.
-func (n Note) Safe(ctx context.Context) (string, error) {
+// ErrGone if there is none any more, InDoubt as for Safe.
+func (n Note) Safe(ctx context.Context) (back control.RolledBack, err error) {
 	if err := n.post(ctx, "/safe"); err != nil {
-		return "", err
+		return back, err
 	}
 	tick := time.NewTicker(100 * time.Millisecond)
 	defer tick.Stop()
@@ -132,17 +135,17 @@ func (n Note) Safe(ctx context.Context) (string, error) {
 		s, err := n.state(ctx)
 		switch {
 		case err != nil:
-			return "", err
-		case s.Doing == "" && s.State == dashboard.StateName(control.RolledBack{}) && s.To == control.ToSafe:
-			return "the daemon returned the processor to " + dashboard.BackTo(control.RolledBack{To: s.To, Blind: s.Blind}), nil
+			return back, err
+		case s.Doing == "" && s.State == dashboard.StateName(back) && s.To == control.ToSafe:
+			return control.RolledBack{To: s.To, Blind: s.Blind}, nil
 		case s.Doing == "" && len(s.InDoubt) > 0:
-			return "", adrift(s.InDoubt, s.Reason)
+			return back, InDoubt{s.InDoubt, s.Reason}
 		case s.Doing == "":
-			return "", fmt.Errorf("the daemon ended %s %s instead of at the safe preset: %s: roll back again", s.State, s.To, cmp.Or(s.Notice, s.Reason))
+			return back, fmt.Errorf("the daemon ended %s %s instead of at the safe preset: %s: roll back again", s.State, s.To, cmp.Or(s.Notice, s.Reason))
 		}
 		select {
 		case <-ctx.Done():
-			return "", fmt.Errorf("waiting for the daemon: %w", ctx.Err())
+			return back, fmt.Errorf("waiting for the daemon: %w", ctx.Err())
 		case <-tick.C:
 		}
 	}

@@ -7,6 +7,7 @@ import (
 	"math"
 
 	"hushback/engine"
+	"hushback/engine/band"
 	"hushback/engine/coverage"
 	"hushback/engine/design"
 	"hushback/engine/layout"
@@ -26,6 +27,7 @@ type Told struct {
 	Openings   []coverage.Opening `json:"openings"`
 	Triangles  []design.Triangle  `json:"triangles"`
 	Zones      []design.Zone      `json:"zones"`
+	Bands      []band.Level       `json:"bands"`
 	Sides      []design.Sides     `json:"sides"`
 	Treated    []design.Treated   `json:"treatments"`
 	Search     *toldSearch        `json:"search,omitempty"` // only of a site with an aim
@@ -63,7 +65,7 @@ func TellSite(r design.Report, z *solve.Zoned, e *Erring) Told {
 			AtTargetDB: sum.AtTargetDB, HeadroomCostDB: r.Prediction.HeadroomCostDB, QuietDB: r.Prediction.QuietDB,
 		},
 		Findings: r.Findings, Warnings: r.Warnings, Openings: r.Openings, Triangles: r.Triangles,
-		Zones: r.Zones, Sides: r.Sides, Treated: r.Treated,
+		Zones: r.Zones, Bands: r.Bands, Sides: r.Sides, Treated: r.Treated,
 	}
 	if z != nil {
 		t.Search = &toldSearch{z.Mean, z.Bound, z.Complete, z.FreqHz, z.RatioDB, z.BoundDB, z.CostDB}

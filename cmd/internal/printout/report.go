@@ -11,6 +11,7 @@ import (
 	"text/tabwriter"
 
 	"hushback/engine"
+	"hushback/engine/band"
 	"hushback/engine/design"
 	"hushback/engine/layout"
 	"hushback/engine/solve"
@@ -41,6 +42,10 @@ func Report(w io.Writer, r design.Report, z *solve.Zoned, e Erring) error {
 	p.head("Zones over the range")
 	for _, z := range r.Zones {
 		p.say("%s", zoneWords(z))
+	}
+	if len(r.Bands) > 0 {
+		p.head("By thirds of an octave (IEC 61260-1), as limits at neighbours are given; zones below the audience")
+		p.table(bandTable(r.Bands))
 	}
 	p.head("Worked out")
 	p.list(r.Findings)
@@ -102,6 +107,24 @@ func zoneWords(z design.Zone) string {
 	}
 	return fmt.Sprintf("%s: %.1f dB below the audience on average, %.1f dB at its loudest place and frequency (%.0f Hz)",
 		z.Name, -z.MeanDB, -z.WorstDB, z.WorstHz)
+}
+
+// bandTable says in each band how far the rear microphone is below the front one
+// and the quiet zones below the audience, and what is missing in front.
+func bandTable(levels []band.Level) [][]string {
+	head := []string{"", "short in front", "rear below front"}
+	for _, q := range levels[0].Quiet {
+		head = append(head, q.Name)
+	}
+	table := [][]string{head}
+	for _, l := range levels {
+		line := []string{strconv.FormatFloat(l.NominalHz, 'f', -1, 64) + " Hz", decibels(-l.FrontDB), decibels(-l.RearDB)}
+		for _, q := range l.Quiet {
+			line = append(line, decibels(-q.DB))
+		}
+		table = append(table, line)
+	}
+	return table
 }
 
 func treatmentTable(all []design.Treated) [][]string {
