@@ -318,7 +318,7 @@ func (d *Daemon) Stop() error {
 	d.working.Wait()
 	var err error
 	if lost, ok := d.View().State.(control.Adrift); ok {
-		err = adrift(lost.Outputs, lost.Reason)
+		err = InDoubt{lost.Outputs, lost.Reason}
 	}
 	if d.server != nil {
 		d.tell("The daemon was stopped. " + atRest(d.View().State))

@@ -1,0 +1,163 @@
+package main
+
+import (
+	"bytes"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"reflect"
+	"strings"
+	"testing"
+
+	"hushback/cmd/internal/daemon"
+	"hushback/control"
+	"hushback/control/osc"
+	"hushback/engine"
+)
+
+// one reads exactly one JSON object, of known keys only.
+func one(t *testing.T, text string, into any) {
+	t.Helper()
+	d := json.NewDecoder(strings.NewReader(text))
+	d.DisallowUnknownFields()
+	if err := d.Decode(into); err != nil {
+		t.Fatalf("%v in\n%s", err, text)
+	}
+	if d.More() {
+		t.Fatalf("more than one object:\n%s", text)
+	}
+}
+
+// The dry run for programs says what the one for people says, and sends as little.
+func TestDryRunAsJSON(t *testing.T) {
+	rig := newRig(t)
+	command := []string{"dry-run", exampleSite, "--processor", rig.Processor.Addr()}
+	code, out, errs := said(t, append(command, "--json")...)
+	if code != exitDone || errs != "" {
+		t.Fatalf("exit code %d, errors %q", code, errs)
+	}
+	if rig.Processor.Writes() != 0 || rig.Processor.Queries() == 0 {
+		t.Errorf("the processor counted %d writes and %d queries, want none and some", rig.Processor.Writes(), rig.Processor.Queries())
+	}
+	var told toldDryRun
+	one(t, out, &told)
+	_, text, _ := said(t, command...)
+	if len(told.Digest) != 64 || told.BackTo != control.ToBefore || told.Job == "" || told.Blind == nil {
+		t.Errorf("digest %q, back to %q, job %q, blind %v", told.Digest, told.BackTo, told.Job, told.Blind)
+	}
+	held := engine.Sheet{Settings: rig.Processor.Settings()}
+	if len(told.Outputs) != 4 {
+		t.Fatalf("%d outputs, the site has 4", len(told.Outputs))
+	}
+	for _, o := range told.Outputs {
+		if stands, _ := held.Setting(o.Output); o.Before == nil || !nearly(*o.Before, stands) || o.After.Output != o.Output || len(o.Turns) != 4 {
+			t.Errorf("output %d: before %v, the processor holds %v; %d turns", o.Output, o.Before, stands, len(o.Turns))
+		}
+		if !strings.Contains(text, fmt.Sprintf("output %d (%s)", o.Output, o.Label)) {
+			t.Errorf("the text does not name output %d (%s)", o.Output, o.Label)
+		}
+	}
+	at := 0 // the text lists the same datagrams, part by part
+	parts := map[control.Part]int{}
+	for _, d := range told.Datagrams {
+		bytes, err := hex.DecodeString(d.Hex)
+		if err != nil {
+			t.Fatal(err)
+		}
+		packet, err := osc.Decode(bytes)
+		if err != nil || !strings.Contains(fmt.Sprint(packet), strings.Fields(d.Message)[0]) {
+			t.Errorf("%s is %v, %v; told as %s", d.Hex, packet, err, d.Message)
+		}
+		next := strings.Index(text[at:], "  "+d.Hex+"  ")
+		if next < 0 {
+			t.Fatalf("%s %s is not the next in the text", d.Part, d.Hex)
+		}
+		at += next + 1
+		parts[d.Part]++
+	}
+	if parts[control.PartSend] == 0 || parts[control.PartMeasure] == 0 || parts[control.PartUndo] == 0 || len(parts) != 3 {
+		t.Errorf("datagrams by part: %v", parts)
+	}
+}
+
+// nearly allows for what 32 bits on the wire do to a number.
+func nearly(a, b engine.Setting) bool {
+	same := math.Abs(a.DelaySec-b.DelaySec) < 1e-8 && math.Abs(a.GainDB-b.GainDB) < 1e-5
+	a.DelaySec, a.GainDB = b.DelaySec, b.GainDB
+	return same && a == b
+}
+
+// Whichever way it ends, one object says so and the exit code is as without.
+func TestRollbackTellsHowItEnded(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		back control.RolledBack
+		err  error
+		want string
+	}{
+		{"done", control.RolledBack{To: control.ToSafe}, nil,
+			`{"ended":"rolled back","by":"daemon","to":"the safe preset","blind_outputs":[],"outputs_in_doubt":[]}`},
+		{"done, partly unseen", control.RolledBack{To: control.ToSafe, Blind: []int{3, 4}}, nil,
+			`{"ended":"rolled back","by":"daemon","to":"the safe preset","blind_outputs":[3,4],"outputs_in_doubt":[]}`},
+		{"adrift", control.RolledBack{}, fmt.Errorf("processor: %w", daemon.InDoubt{Outputs: []int{2}, Reason: "no answer"}),
+			`{"ended":"adrift","by":"daemon","to":"","blind_outputs":[],"outputs_in_doubt":[2],"reason":"no answer"}`},
+		{"failed", control.RolledBack{}, errors.New("there is no safe preset"),
+			`{"ended":"failed","by":"daemon","to":"","blind_outputs":[],"outputs_in_doubt":[],"reason":"there is no safe preset"}`},
+		{"not tried", control.RolledBack{}, badInput{errors.New("which site?")}, ""},
+	} {
+		var out bytes.Buffer
+		if err := tellRollback(&out, c.back, byDaemon, c.err); fmt.Sprint(err) != fmt.Sprint(c.err) {
+			t.Errorf("%s: ends with %v, want %v", c.name, err, c.err)
+		}
+		if c.want == "" {
+			if out.Len() > 0 {
+				t.Errorf("%s: told %s", c.name, out.String())
+			}
+			continue
+		}
+		var got, want any
+		one(t, out.String(), &got)
+		one(t, c.want, &want)
+		if !reflect.DeepEqual(got, want) {
+			t.Errorf("%s: told %s\nwant %s", c.name, out.String(), c.want)
+		}
+	}
+}
+
+func TestRollbackAsJSON(t *testing.T) {
+	state := stateFolderFor(t)
+	s := raised(t, func(o *daemon.Options) { o.Home.Dir = state })
+	command := func(args ...string) (int, toldRollback) {
+		t.Helper()
+		code, out, errs := said(t, append([]string{"rollback", "--json", "--state", state}, args...)...)
+		var told toldRollback
+		one(t, out, &told)
+		if (code == exitDone) != (errs == "") {
+			t.Errorf("exit code %d, errors %q", code, errs)
+		}
+		return code, told
+	}
+	if code, told := command(); code != exitNotProven || told.Ended != "failed" || !strings.Contains(told.Reason, "safe preset") {
+		t.Errorf("without a safe preset: exit code %d, %+v", code, told)
+	}
+	if err := s.daemon.StoreSafe(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if code, told := command(); code != exitDone || told.Ended != "rolled back" || told.By != byDaemon || told.To != control.ToSafe {
+		t.Errorf("through the daemon: exit code %d, %+v", code, told)
+	}
+	if err := s.daemon.Stop(); err != nil {
+		t.Fatal(err)
+	}
+	if code, out, errs := said(t, "rollback", "--json", "--state", state); code != exitBadInput || out != "" || !strings.Contains(errs, "hushback rollback SITE") {
+		t.Errorf("no daemon and no site: exit code %d, %q, %q", code, out, errs)
+	}
+	if code, told := command(exampleSite, "--processor", s.rig.Processor.Addr()); code != exitDone || told.By != byCommand || told.To != control.ToSafe {
+		t.Errorf("without a daemon: exit code %d, %+v", code, told)
+	}
+	if code, told := command(exampleSite, "--processor", "127.0.0.1:9"); code != exitNotProven || told.Ended == "rolled back" || told.Reason == "" {
+		t.Errorf("with no processor: exit code %d, %+v", code, told)
+	}
+}
