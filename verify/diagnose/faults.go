@@ -58,8 +58,8 @@ const (
 	astrayDB      = 8
 	astrayKelvin  = 12
 	astrayLimitDB = 4
-	sharedDB      = 12
-	sharedRad     = 1.5
+	sharedDB      = 8
+	sharedRad     = 1
 )
 
 // fault is one instance of a kind.
@@ -271,6 +271,12 @@ func (f fault) quantities(m *model.Model) []int {
 		return []int{m.Warmer()}
 	case Limiter:
 		return []int{m.Limiter()}
+	case Reference:
+		var all []int
+		for degree := range model.Degrees {
+			all = append(all, m.CommonLevel(degree), m.CommonPhase(degree))
+		}
+		return all
 	}
 	return nil
 }

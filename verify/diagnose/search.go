@@ -41,11 +41,19 @@ func search(m *model.Model, all []fault) ([]guess, error) {
 	if err := healthy.look(m, [][]model.Push{nil}); err != nil {
 		return nil, err
 	}
+	if err := healthy.again(m, model.Result.Settle); err != nil {
+		return nil, err
+	}
 	guesses := []guess{healthy}
 	for _, f := range all {
 		g := guess{faults: []fault{f}, rig: f.upon(m, healthy.rig)}
 		if err := g.look(m, f.starts(m)); err != nil {
 			return nil, err
+		}
+		if f.output < 0 { // these change all captures, and take more steps
+			if err := g.again(m, model.Result.Settle); err != nil {
+				return nil, err
+			}
 		}
 		guesses = append(guesses, g)
 	}

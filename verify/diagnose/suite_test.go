@@ -3,7 +3,6 @@ package diagnose
 import (
 	"fmt"
 	"math"
-	"math/cmplx"
 	"math/rand/v2"
 	"os"
 	"slices"
@@ -184,13 +183,12 @@ type outcome struct {
 	err          error
 }
 
-func (e example) run() (o outcome) {
+// run diagnoses the rig. Whether it can be identified is asked for all rigs in
+// a full run, else only for those whose causes do not come first.
+func (e example) run(full bool) (o outcome) {
 	o.truths = e.truths
 	captures, err := e.real.measure(e.sheet, e.channels, e.rng)
 	if err != nil {
-		return outcome{err: err}
-	}
-	if o.identifiable, err = e.identifiable(); err != nil {
 		return outcome{err: err}
 	}
 	d, err := Find(e.site, e.sheet, captures)
@@ -198,6 +196,12 @@ func (e example) run() (o outcome) {
 		return outcome{err: err}
 	}
 	o.first, o.two = placed(e.truths, d)
+	o.identifiable = true
+	if full || !o.first {
+		if o.identifiable, err = e.identifiable(); err != nil {
+			return outcome{err: err}
+		}
+	}
 	o.words = fmt.Sprintf("%s: %v, healthy %.3f, found", e.site.Job, e.truths, d.Healthy)
 	for _, c := range d.Causes[:min(4, len(d.Causes))] {
 		o.words += fmt.Sprintf(" | %.3f %s %d %d %s%s %.3g %.3g", c.Probability, c.Kind, c.Output, c.Other, c.Source, c.Microphone, c.Amount, c.AmountY)
@@ -230,11 +234,13 @@ func placed(truths []truth, d Diagnosis) (first, two bool) {
 	return among(n), among(n + 1)
 }
 
-// The suite. HUSHBACK_RIGS says how many rigs.
+// The suite. HUSHBACK_RIGS=1000 is the whole of it; an ordinary run has fewer rigs
+// and counts those that are right as identifiable.
 func TestRigs(t *testing.T) {
 	const seed = 20
-	count := 60
+	count, full := ordinaryRigs, false
 	if text := os.Getenv("HUSHBACK_RIGS"); text != "" {
+		full = true
 		var err error
 		if count, err = strconv.Atoi(text); err != nil || count < 1 {
 			t.Fatalf("HUSHBACK_RIGS: got %q, want a number of rigs", text)
@@ -246,7 +252,7 @@ func TestRigs(t *testing.T) {
 	for range 2 {
 		group.Go(func() {
 			for i := range next {
-				outcomes[i] = draw(seed, i).run()
+				outcomes[i] = draw(seed, i).run(full)
 			}
 		})
 	}
@@ -288,6 +294,9 @@ func report(t *testing.T, seed int, outcomes []outcome) {
 		enter(name, o)
 		for _, w := range o.truths {
 			enter(string(w.kind), o)
+		}
+		if plain := []Kind{Polarity, Dead, Inverted}; !o.identifiable && len(o.truths) == 1 && slices.Contains(plain, o.truths[0].kind) {
+			t.Errorf("seed %d, rig %d: said to be like another: %s", seed, i, o.words)
 		}
 		if o.identifiable && !o.first {
 			t.Logf("rig %d, first two %v: %s", i, o.two, o.words)
@@ -483,5 +492,3 @@ func (e example) misfit(m *model.Model, g guess, ours, theirs []verify.Capture) 
 	}
 	return sum
 }
-
-var _ = cmplx.Abs

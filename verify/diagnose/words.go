@@ -119,7 +119,7 @@ func (w words) shared(c *Cause, s suspect) {
 		c.Sentence = "reference and microphone are exchanged at the recorder's inputs: swap the two cables or the channels' roles"
 	case Reference:
 		c.Amount, c.Unit = s.best.fit.SharedDB(), "dB"
-		c.Sentence = fmt.Sprintf("all captures share a response that bends by %.0f dB over the operating range: take the reference from what goes into the processor, behind any filter and equaliser", c.Amount)
+		c.Sentence = fmt.Sprintf("all captures share a response that bends by %.0f dB over the operating range: unless the loudspeakers do that by themselves, take the reference from what goes into the processor, behind any filter and equaliser", c.Amount)
 	case Limiter:
 		c.Amount, c.Unit = theta[w.m.Limiter()], "dB"
 		c.Sentence = fmt.Sprintf("a limiter acts: with everything open the array plays %.1f dB less than its outputs alone add up to; play the test signal %.0f dB quieter and measure again", c.Amount, math.Ceil(c.Amount+3))

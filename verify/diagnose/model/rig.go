@@ -62,8 +62,8 @@ const modelError = 0.01
 // What every loudspeaker of the rig may do alike, its own response: ours, no
 // published source.
 const (
-	responseDB     = 3
-	responseRad    = 0.35
+	responseDB     = 1
+	responseRad    = 0.1
 	responseDegree = 3
 )
 
