@@ -161,3 +161,44 @@ func TestRollbackAsJSON(t *testing.T) {
 		t.Errorf("with no processor: exit code %d, %+v", code, told)
 	}
 }
+
+// The table by thirds of an octave says what the JSON says, and marks the bands
+// that reach beyond the operating range, 35 to 70 Hz there.
+func TestSolveTellsBands(t *testing.T) {
+	_, text, _ := said(t, "solve", "tarnholt")
+	code, out, errs := said(t, "solve", "tarnholt", "--json")
+	if code != exitDone {
+		t.Fatalf("exit code %d: %s", code, errs)
+	}
+	var told struct {
+		Bands []struct {
+			Nominal float64 `json:"nominal_hz"`
+			Low     float64 `json:"low_hz"`
+			High    float64 `json:"high_hz"`
+			Beyond  bool    `json:"beyond_range"`
+			Rear    float64 `json:"rear_db"`
+			Front   float64 `json:"front_db"`
+			Quiet   []struct {
+				Name string
+				DB   float64
+			}
+		}
+	}
+	if err := json.Unmarshal([]byte(out), &told); err != nil {
+		t.Fatal(err)
+	}
+	lines := strings.Split(between(t, text, "By thirds of an octave"), "\n")
+	if len(told.Bands) != 3 || len(lines) != 5 || !strings.Contains(lines[0], told.Bands[0].Quiet[0].Name) || !strings.Contains(lines[4], "beyond") {
+		t.Fatalf("%d bands in\n%s", len(told.Bands), strings.Join(lines, "\n"))
+	}
+	for i, b := range told.Bands {
+		mark := map[bool]string{true: " *"}[b.Beyond]
+		want := fmt.Sprintf("%g Hz%s %.1f Hz %.1f Hz %.1f dB %.1f dB %.1f dB", b.Nominal, mark, b.Low, b.High, -b.Front, -b.Rear, -b.Quiet[0].DB)
+		if got := strings.Join(strings.Fields(lines[i+1]), " "); got != want {
+			t.Errorf("got %q, want %q", got, want)
+		}
+		if b.Beyond != (b.Nominal == 63) {
+			t.Errorf("%g Hz: beyond the range: %v", b.Nominal, b.Beyond)
+		}
+	}
+}

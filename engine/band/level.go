@@ -3,6 +3,7 @@ package band
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"hushback/engine"
 	"hushback/engine/field"
@@ -13,9 +14,10 @@ import (
 // weighs every part of an octave alike, and over the points of a zone.
 type Level struct {
 	Band
-	RearDB  float64  `json:"rear_db"`  // rear microphone against the front one
-	FrontDB float64  `json:"front_db"` // front microphone against its outputs in phase, each as loud as it is set
-	Quiet   []OfZone `json:"quiet"`    // each quiet zone, in the site's order
+	Beyond  bool     `json:"beyond_range"` // an edge lies outside the operating range
+	RearDB  float64  `json:"rear_db"`      // rear microphone against the front one
+	FrontDB float64  `json:"front_db"`     // front microphone against its outputs in phase, each as loud as it is set
+	Quiet   []OfZone `json:"quiet"`        // each quiet zone, in the site's order
 }
 
 // OfZone is one quiet zone against the audience zones, or against the front
@@ -29,22 +31,33 @@ type OfZone struct {
 const zonePoints = 1000
 
 // Levels judges a sheet in the thirds of an octave whose middle lies in the
-// operating range; there may be none in a narrow one. The site must have no
-// Problems. Errors are engine/field's.
+// operating range, each of them whole, as an analyser measures it; there may be
+// none in a narrow range. The site must have no Problems. Errors are
+// engine/field's.
 func Levels(site engine.Site, sheet engine.Sheet) ([]Level, error) {
-	bands, err := Within(3, site.Target.Range.LowHz, site.Target.Range.HighHz)
+	bands, err := thirds(site.Target.Range)
 	if err != nil {
 		return nil, err
 	}
 	var levels []Level
 	for _, b := range bands {
 		l, err := level(site, sheet, b)
+		l.Beyond = b.LowHz < site.Target.Range.LowHz || b.HighHz > site.Target.Range.HighHz
 		if err != nil {
 			return nil, fmt.Errorf("band of %g Hz: %w", b.NominalHz, err)
 		}
 		levels = append(levels, l)
 	}
 	return levels, nil
+}
+
+// thirds are the bands whose middle lies in a range, by what it is or by what it
+// is called: a range that is written as up to 63 Hz has the band of 63 Hz, the
+// middle of which is 63.1 Hz.
+func thirds(r engine.Band) ([]Band, error) {
+	const near = 1.02 // more than middle and name ever differ
+	bands, err := Within(3, r.LowHz/near, r.HighHz*near)
+	return slices.DeleteFunc(bands, func(b Band) bool { return !r.Contains(b.MidHz) && !r.Contains(b.NominalHz) }), err
 }
 
 func level(site engine.Site, sheet engine.Sheet, b Band) (Level, error) {

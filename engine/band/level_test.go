@@ -2,6 +2,7 @@ package band
 
 import (
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -110,6 +111,38 @@ func TestZonesOfOneSource(t *testing.T) {
 			if math.Abs(l.Quiet[0].DB-want) > 0.1 || math.Abs(l.FrontDB) > 1e-9 || math.Abs(l.RearDB-20*math.Log10(25./15)) > 1e-9 {
 				t.Errorf("audience %v, %g Hz: %+v, want a zone at %.3f dB", withAudience, l.NominalHz, l, want)
 			}
+		}
+	}
+}
+
+// Which thirds a range has: by the middle as it is or as it is called, marked where
+// they reach beyond it.
+func TestThirdsOfARange(t *testing.T) {
+	for _, c := range []struct {
+		low, high float64
+		want      []float64
+		beyond    []bool
+	}{
+		{31.5, 63, []float64{31.5, 40, 50, 63}, []bool{true, false, false, true}},
+		{32, 62.9, []float64{40, 50}, []bool{false, false}},
+		{20, 25, []float64{20, 25}, []bool{true, true}},
+		{79.5, 99.9, []float64{80}, []bool{true}},
+		{28.1, 71, []float64{31.5, 40, 50, 63}, make([]bool, 4)},
+		{31.6, 31.65, []float64{31.5}, []bool{true}},
+	} {
+		site := drawn()
+		site.Target.Range = engine.Band{LowHz: c.low, HighHz: c.high}
+		levels, err := Levels(site, sheet())
+		if err != nil {
+			t.Fatal(err)
+		}
+		var names []float64
+		var beyond []bool
+		for _, l := range levels {
+			names, beyond = append(names, l.NominalHz), append(beyond, l.Beyond)
+		}
+		if !slices.Equal(names, c.want) || !slices.Equal(beyond, c.beyond) {
+			t.Errorf("%g to %g Hz: %v, beyond %v; want %v, %v", c.low, c.high, names, beyond, c.want, c.beyond)
 		}
 	}
 }

@@ -43,10 +43,7 @@ func Report(w io.Writer, r design.Report, z *solve.Zoned, e Erring) error {
 	for _, z := range r.Zones {
 		p.say("%s", zoneWords(z))
 	}
-	if len(r.Bands) > 0 {
-		p.head("By thirds of an octave (IEC 61260-1), as limits at neighbours are given; zones below the audience")
-		p.table(bandTable(r.Bands))
-	}
+	p.bands(r.Bands)
 	p.head("Worked out")
 	p.list(r.Findings)
 	if len(r.Warnings) > 0 {
@@ -109,22 +106,33 @@ func zoneWords(z design.Zone) string {
 		z.Name, -z.MeanDB, -z.WorstDB, z.WorstHz)
 }
 
-// bandTable says in each band how far the rear microphone is below the front one
-// and the quiet zones below the audience, and what is missing in front.
-func bandTable(levels []band.Level) [][]string {
-	head := []string{"", "short in front", "rear below front"}
+// bands says in each third of an octave what is missing in front, and how far the
+// rear microphone is below the front one and the quiet zones below the audience.
+func (p *page) bands(levels []band.Level) {
+	if len(levels) == 0 {
+		return
+	}
+	p.head("By thirds of an octave (IEC 61260-1), as limits at neighbours are given: means of energy, zones below the audience")
+	head := []string{"", "from", "to", "short in front", "rear below front"}
 	for _, q := range levels[0].Quiet {
 		head = append(head, q.Name)
 	}
-	table := [][]string{head}
+	table, beyond := [][]string{head}, ""
 	for _, l := range levels {
-		line := []string{strconv.FormatFloat(l.NominalHz, 'f', -1, 64) + " Hz", decibels(-l.FrontDB), decibels(-l.RearDB)}
+		name := strconv.FormatFloat(l.NominalHz, 'f', -1, 64) + " Hz"
+		if l.Beyond {
+			name, beyond = name+" *", "* reaches beyond the operating range, and is taken whole"
+		}
+		line := []string{name, hertz(l.LowHz), hertz(l.HighHz), decibels(-l.FrontDB), decibels(-l.RearDB)}
 		for _, q := range l.Quiet {
 			line = append(line, decibels(-q.DB))
 		}
 		table = append(table, line)
 	}
-	return table
+	p.table(table)
+	if beyond != "" {
+		p.say("  %s", beyond)
+	}
 }
 
 func treatmentTable(all []design.Treated) [][]string {
