@@ -18,8 +18,8 @@ const (
 	bands     = int((highestDB-lowestDB)/bandDB) + 2
 )
 
-// band is where on the scale a level lies.
-func band(db float64) int {
+// step is where on the scale a level lies.
+func step(db float64) int {
 	return int(math.Max(0, math.Min(float64(bands-1), math.Floor((db-lowestDB)/bandDB)+1)))
 }
 

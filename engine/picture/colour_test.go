@@ -151,8 +151,8 @@ func TestBands(t *testing.T) {
 		db   float64
 		want int
 	}{{-120, 0}, {-36.1, 0}, {-36, 1}, {-33.1, 1}, {-33, 2}, {-0.1, 12}, {0, 13}, {11.9, 16}, {12, 17}, {99, 17}} {
-		if got := band(c.db); got != c.want {
-			t.Errorf("band(%v) = %d, want %d", c.db, got, c.want)
+		if got := step(c.db); got != c.want {
+			t.Errorf("step(%v) = %d, want %d", c.db, got, c.want)
 		}
 	}
 }

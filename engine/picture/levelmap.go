@@ -155,7 +155,7 @@ func (g grid) banded(wide, tall int, colours color.Palette, hidden func(u, v flo
 			}
 			db := g.level(u, v)
 			between := int(math.Floor(math.Max(lowestDB-1, math.Min(highestDB+1, db)) / contourDB))
-			index := band(db)
+			index := step(db)
 			if row > 0 && between != last[col] || col > 0 && between != left {
 				index = len(colours)
 			}

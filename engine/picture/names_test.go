@@ -42,15 +42,20 @@ func TestNumbers(t *testing.T) {
 	}
 }
 
-// Frequency axes have plain round numbers, those that are named far enough apart
+// Frequency axes have the preferred numbers, those that are named far enough apart
 // to be read.
-func TestPlainHertz(t *testing.T) {
+func TestBandHertz(t *testing.T) {
 	s := paper.Lettering(paper.Small)
-	for _, ends := range [][2]float64{{20, 120}, {30, 60}, {25, 250}, {20, 300}, {16, 80}} {
+	// ISO 266, as far as these go
+	thirds := []float64{10, 12.5, 16, 20, 25, 31.5, 40, 50, 63, 80, 100, 125, 160, 200, 250, 315, 400, 500, 630, 800, 1000}
+	for _, ends := range [][2]float64{{20, 120}, {30, 60}, {25, 250}, {20, 300}, {16, 80}, {40, 60}, {10, 1000}, {18, 220}} {
 		last, named := math.Inf(-1), 0
-		for _, tick := range plainHertz(ends[0], ends[1]) {
+		for _, tick := range bandHertz(ends[0], ends[1]) {
 			if tick.Value < ends[0] || tick.Value > ends[1] {
 				t.Errorf("%v: a mark at %v", ends, tick.Value)
+			}
+			if ends[1] > 2*ends[0] && !slices.Contains(thirds, tick.Value) {
+				t.Errorf("%v: %v is no preferred number", ends, tick.Value)
 			}
 			if tick.IsMinor() {
 				continue

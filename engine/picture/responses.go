@@ -6,6 +6,7 @@ import (
 	"math"
 	"math/cmplx"
 	"slices"
+	"strconv"
 
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/plotter"
@@ -13,6 +14,7 @@ import (
 	"gonum.org/v1/plot/vg/draw"
 
 	"hushback/engine"
+	"hushback/engine/band"
 	"hushback/engine/coverage"
 	"hushback/engine/design"
 	"hushback/engine/picture/paper"
@@ -178,25 +180,31 @@ func overFrequency(freq []float64, target engine.Target) *plot.Plot {
 	p.X.Min, p.X.Max = freq[0], freq[len(freq)-1]
 	p.X.Scale = plot.LogScale{}
 	p.X.Label.Text = "frequency / Hz"
-	p.X.Tick.Marker = plainHertz(p.X.Min, p.X.Max)
+	p.X.Tick.Marker = bandHertz(p.X.Min, p.X.Max)
 	p.Add(backdrop(target))
 	return p
 }
 
-// plainHertz marks the round frequencies of an octave scale, with small marks
-// between them where tens are far apart.
-func plainHertz(low, high float64) plot.ConstantTicks {
+// bandHertz marks the frequencies that thirds of an octave are called by, as
+// levels are talked about and limits are written; octaves alone bear a label where
+// thirds would crowd, and where there are few thirds there are finer bands.
+func bandHertz(low, high float64) plot.ConstantTicks {
+	fraction, octaves := 3, high > 12*low
+	if high < 2*low {
+		fraction = 12
+	}
+	bands, err := band.Within(fraction, low, high)
+	if err != nil {
+		return nil // an axis was checked before it came here
+	}
 	var marks plot.ConstantTicks
-	for decade := 1.0; decade <= 10000; decade *= 10 {
-		for _, m := range []float64{1, 1.5, 2, 2.5, 3, 4, 5, 6, 7, 8, 9} {
-			f := m * decade
-			if f < low || f > high {
-				continue
-			}
-			label := paper.Number(f, 0)
-			if m == 7 || m == 9 || m == 1.5 && high > 8*low || m == 2.5 && high > 4*low {
-				label = ""
-			}
+	for _, b := range bands {
+		f := b.NominalHz
+		label := strconv.FormatFloat(f, 'f', -1, 64)
+		if octaves && b.Number%3 != 0 {
+			label = ""
+		}
+		if f >= low && f <= high {
 			marks = append(marks, plot.Tick{Value: f, Label: label})
 		}
 	}

@@ -31,7 +31,7 @@ func arrows() map[string][]string {
 		"engine/tolerance":         {"engine", "engine/air", "engine/field", "engine/solve"},
 		"engine/design":            {"engine", "engine/air", "engine/band", "engine/field", "engine/layout", "engine/coverage", "engine/solve", "engine/array", "engine/response"},
 		"engine/picture/paper":     {},
-		"engine/picture":           {"engine", "engine/field", "engine/coverage", "engine/design", "engine/picture/paper"},
+		"engine/picture":           {"engine", "engine/band", "engine/field", "engine/coverage", "engine/design", "engine/picture/paper"},
 		"control/osc":              {},
 		"control/processor":        {"engine", "control/osc"},
 		"control/preset":           {"engine"},
