@@ -187,6 +187,9 @@ func TestSolveTellsBands(t *testing.T) {
 	if err := json.Unmarshal([]byte(out), &told); err != nil {
 		t.Fatal(err)
 	}
+	if zones := between(t, text, "Zones over the range"); !strings.Contains(zones, " dB below the audience on average, ") || !strings.Contains(zones, " dB above it at its loudest place") {
+		t.Errorf("of a zone that is louder in places:\n%s", zones)
+	}
 	lines := strings.Split(between(t, text, "By thirds of an octave"), "\n")
 	if len(told.Bands) != 3 || len(lines) != 5 || !strings.Contains(lines[0], told.Bands[0].Quiet[0].Name) || !strings.Contains(lines[4], "beyond") {
 		t.Fatalf("%d bands in\n%s", len(told.Bands), strings.Join(lines, "\n"))

@@ -292,7 +292,10 @@ func (w *worker) costs() {
 
 // quieter puts a rejection into words.
 func quieter(db float64) string {
-	if db < 0 {
+	switch {
+	case math.Abs(db) < 0.05: // would be said as 0.0 dB
+		return "no quieter"
+	case db < 0:
 		return decibels(-db) + " louder"
 	}
 	return decibels(db) + " quieter"

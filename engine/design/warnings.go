@@ -36,7 +36,7 @@ func (w *worker) rearless() {
 // that are open come from what was predicted.
 func (w *worker) missed() {
 	s, limits, target := w.report.Prediction.Summary, w.site.Limits, w.site.Target.NullHz
-	if -s.AtTargetDB < limits.NullDepthDB {
+	if limits.NullDepthDB > 0 && -s.AtTargetDB < limits.NullDepthDB {
 		w.warnings.add("null-too-shallow", -s.AtTargetDB, "dB", "behind %s at %s, wanted %s: expect the measurement to refute this.",
 			quieter(-s.AtTargetDB), hertz(target), decibels(limits.NullDepthDB))
 	}

@@ -63,6 +63,22 @@ func TestEveryWarningHasItsCauseAndOnlyThat(t *testing.T) {
 	}
 }
 
+// A limit that is open comes from what was predicted, so nothing misses it, however
+// loud it is behind.
+func TestNothingMissesAnOpenLimit(t *testing.T) {
+	site := sound(t)
+	site.Groups[0].Treatment, site.Limits = engine.TreatPlain, engine.Limits{}
+	r := worked(t, site)
+	if r.Prediction.Summary.AtTargetDB <= 0 {
+		t.Fatalf("it is %g dB quieter behind: it tests nothing", -r.Prediction.Summary.AtTargetDB)
+	}
+	for _, key := range []string{"null-too-shallow", "null-off-target", "sum-too-short"} {
+		if has(r.Warnings, key) {
+			t.Errorf("%s: %s", key, found(t, r.Warnings, key).Text)
+		}
+	}
+}
+
 // The wall's warning says what the settings leave with it and without.
 func TestAWallFillsTheNull(t *testing.T) {
 	barn := func(x float64) engine.Wall {

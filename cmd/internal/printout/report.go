@@ -50,7 +50,7 @@ func Report(w io.Writer, r design.Report, z *solve.Zoned, e Erring) error {
 		p.head("Look at this before you go on")
 		p.list(r.Warnings)
 	}
-	p.head("Treatments of these cabinets where they stand")
+	p.head("Treatments of these cabinets where they stand: rear below front, then what it costs in front")
 	p.table(treatmentTable(r.Treated))
 	return p.err
 }
@@ -102,8 +102,16 @@ func zoneWords(z design.Zone) string {
 		return fmt.Sprintf("%s: %.1f dB below everything in phase on average; 90 of 100 places lie within %.1f dB; deepest dip %.1f dB at %.0f Hz",
 			z.Name, -z.MeanDB, z.SpreadDB, -z.WorstDB, z.WorstHz)
 	}
-	return fmt.Sprintf("%s: %.1f dB below the audience on average, %.1f dB at its loudest place and frequency (%.0f Hz)",
-		z.Name, -z.MeanDB, -z.WorstDB, z.WorstHz)
+	return fmt.Sprintf("%s: %s the audience on average, %s it at its loudest place and frequency (%.0f Hz)",
+		z.Name, against(z.MeanDB), against(z.WorstDB), z.WorstHz)
+}
+
+// against says where a level is, seen from another.
+func against(db float64) string {
+	if db > 0 {
+		return decibels(db) + " above"
+	}
+	return decibels(-db) + " below"
 }
 
 // bands says in each third of an octave what is missing in front, and how far the
@@ -112,7 +120,7 @@ func (p *page) bands(levels []band.Level) {
 	if len(levels) == 0 {
 		return
 	}
-	p.head("By thirds of an octave (IEC 61260-1), as limits at neighbours are given: means of energy, zones below the audience")
+	p.head("By thirds of an octave (IEC 61260-1), each its mean of energy; zones below the audience")
 	head := []string{"", "from", "to", "short in front", "rear below front"}
 	for _, q := range levels[0].Quiet {
 		head = append(head, q.Name)
@@ -136,7 +144,7 @@ func (p *page) bands(levels []band.Level) {
 }
 
 func treatmentTable(all []design.Treated) [][]string {
-	table := [][]string{{"", "quietest", "at target", "mean", "worst", "front down", "first notch", "headroom"}}
+	table := [][]string{{"", "quietest", "at target", "mean", "worst", "short in front", "first notch", "headroom"}}
 	for _, t := range all {
 		notch := "none"
 		if t.FirstNotchHz > 0 {

@@ -30,7 +30,7 @@ func Err(site engine.Site, r tolerance.Report) Erring {
 func (p *page) erring(e Erring) {
 	t, r := e.Site.Tolerance, e.Report
 	p.head("What errors do")
-	p.say("95 of 100 within %s and %s of source and microphone places, %s of levels, %s of the air's warmth",
+	p.say("95 of 100 within %s and %s of source and microphone places, %s of levels, %s of the air's temperature",
 		tolerance.SourceAlong.Amount(t.PositionM), tolerance.MicrophoneAlong.Amount(t.MicrophoneM),
 		tolerance.SourceLevel.Amount(t.LevelDB), tolerance.Temperature.Amount(t.TemperatureC))
 	p.table(intervals(e))
@@ -39,7 +39,7 @@ func (p *page) erring(e Erring) {
 	}
 	p.list([]design.Finding{{Text: r.Advice()}})
 	if table := costs(e); len(table) > 1 {
-		p.head("Errors that cost most, each alone: rear over front at " + hertz(r.TargetHz) + " then")
+		p.head("Errors that cost most, each alone: what becomes of rear over front at " + hertz(r.TargetHz))
 		p.table(table)
 	}
 	p.head("A measurement must clear")
@@ -99,7 +99,7 @@ func errorName(e tolerance.Effect) string {
 	case tolerance.DelayStep:
 		return "output " + e.Of + ", delay"
 	}
-	return "warmth of the air"
+	return "temperature of the air"
 }
 
 // limitTable shows beside each limit what 95 of 100 rigs clear: a limit that is
