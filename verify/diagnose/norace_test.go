@@ -2,5 +2,9 @@
 
 package diagnose
 
-// ordinaryRigs is how many rigs an ordinary run of the suite has.
-const ordinaryRigs = 60
+// ordinaryRigs is how many rigs an ordinary run of the suite has; of other lists
+// of cases it takes one in every.
+const (
+	ordinaryRigs = 60
+	every        = 1
+)

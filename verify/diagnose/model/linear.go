@@ -4,6 +4,7 @@ import (
 	"math"
 	"slices"
 
+	"gonum.org/v1/gonum/blas"
 	"gonum.org/v1/gonum/blas/blas64"
 	"gonum.org/v1/gonum/lapack/lapack64"
 	"gonum.org/v1/gonum/mat"
@@ -20,62 +21,67 @@ func (f *fit) linear() (*mat.SymDense, *mat.VecDense) {
 		full[i*n+i] = 1
 		slope[i] = (f.centre[p] - f.theta[p]) / f.r.Sigma[p]
 	}
-	part := &f.m.part
 	d := make([]complex128, n+1) // the last takes what is held
 	for i := range f.takes {
 		t := &f.takes[i]
 		touched := f.touched(t)
-		part.of(len(touched))
+		part := f.m.scratch.of(2*len(t.h), len(touched))
 		for j, h := range t.h {
 			clear(d)
 			rest := h - f.derivatives(t, j, d)
 			root := math.Sqrt(f.scale[i][j])
+			re, im := part.rows(j)
 			for x, at := range touched {
 				v := d[at] * complex(root*f.r.Sigma[f.active[at]], 0)
-				part.re[x], part.im[x] = real(v), imag(v)
+				re[x], im[x] = real(v), imag(v)
 			}
-			part.add(real(rest)*root, imag(rest)*root)
+			part.rest.Data[2*j], part.rest.Data[2*j+1] = real(rest)*root, imag(rest)*root
 		}
+		part.square()
 		for x, at := range touched {
-			slope[at] += part.b[x]
+			slope[at] += part.b.Data[x]
 			for y, to := range touched[x:] {
-				full[at*n+to] += part.a[x*part.n+x+y]
+				full[at*n+to] += part.a.Data[x*part.a.Stride+x+y]
 			}
 		}
 	}
 	return a, b
 }
 
-// part is one take's share of a and b, close together in memory.
+// part is one take's share of a and b: of the Jacobian j, a row for each real
+// number captured, a is jᵀj and b is jᵀ·rest.
 type part struct {
-	n      int
-	a      []float64 // n rows of n
-	b      []float64
-	re, im []float64
+	memory  []float64
+	j       blas64.General
+	a       blas64.Symmetric
+	b, rest blas64.Vector
 }
 
-// of readies the part for so many quantities.
-func (p *part) of(n int) {
-	p.n = n
-	if need := n*n + 3*n; cap(p.a) < need {
-		p.a = make([]float64, need)
+// of readies the part for so many values and quantities.
+func (p *part) of(values, n int) *part {
+	if need := values*n + n*n + n + values; len(p.memory) < need {
+		p.memory = make([]float64, need)
 	}
-	all := p.a[:n*n+3*n]
-	clear(all)
-	p.a, p.b, p.re, p.im = all[:n*n], all[n*n:n*n+n], all[n*n+n:n*n+2*n], all[n*n+2*n:]
+	all := p.memory
+	cut := func(size int) (piece []float64) {
+		piece, all = all[:size], all[size:]
+		return piece
+	}
+	p.j = blas64.General{Rows: values, Cols: n, Stride: n, Data: cut(values * n)}
+	p.a = blas64.Symmetric{N: n, Stride: n, Uplo: blas.Upper, Data: cut(n * n)}
+	p.b, p.rest = blas64.Vector{N: n, Inc: 1, Data: cut(n)}, blas64.Vector{N: values, Inc: 1, Data: cut(values)}
+	return p
 }
 
-// add takes one line in: the derivatives stand in re and im.
-func (p *part) add(restRe, restIm float64) {
-	for x := range p.n {
-		re, im := p.re[x], p.im[x]
-		p.b[x] += re*restRe + im*restIm
-		row, dre, dim := p.a[x*p.n+x:x*p.n+p.n], p.re[x:], p.im[x:]
-		dre, dim = dre[:len(row)], dim[:len(row)]
-		for y := range row {
-			row[y] += re*dre[y] + im*dim[y]
-		}
-	}
+// rows are the real and the imaginary part of a line.
+func (p *part) rows(line int) (re, im []float64) {
+	n := p.j.Cols
+	return p.j.Data[2*line*n : (2*line+1)*n], p.j.Data[(2*line+1)*n : (2*line+2)*n]
+}
+
+func (p *part) square() {
+	blas64.Syrk(blas.Trans, 1, p.j, 0, p.a)
+	blas64.Gemv(blas.Trans, 1, p.j, p.rest, 0, p.b)
 }
 
 // touched lists the places in active of what a take depends on, ascending.

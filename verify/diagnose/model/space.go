@@ -37,7 +37,7 @@ type Model struct {
 	takes    [2][]take // as captured; and with reference and microphone exchanged
 	loudest  [2][]float64
 	locals   map[place]*local
-	part     part // scratch of linear; a model is for one goroutine
+	scratch  part // of linear; a model is for one goroutine
 }
 
 // New reads a site, the sheet that stood and the captures taken under it.
