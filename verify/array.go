@@ -16,7 +16,7 @@ import (
 // truth may lie from it. share is the number of ways the doubt is split.
 func (e *evidence) ratio(share int) (z []complex128, reaches []float64) {
 	front, rear := e.everything.front.Function, e.everything.rear.Function
-	miss := doubt / float64(2*share) // half for each microphone
+	miss := e.doubt / float64(2*share) // half for each microphone
 	frontReach, rearReach := reach(front, miss), reach(rear, miss)
 	for i := range e.freq {
 		z = append(z, rear.H[i]/front.H[i])
@@ -119,7 +119,7 @@ func (e *evidence) nullFrequency(s engine.Summary) Claim {
 	target := e.site.Target
 	low, high = math.Max(low, target.Range.LowHz), math.Min(high, target.Range.HighHz)
 	c := Claim{
-		Name: "null frequency", Unit: "Hz", Limit: e.site.Limits.NullOffsetHz,
+		kind: isWithin, Name: "null frequency", Unit: "Hz", Limit: e.site.Limits.NullOffsetHz,
 		Value: s.NullHz - target.NullHz, Low: low - target.NullHz, High: high - target.NullHz,
 	}
 	c.Outcome = within(c.Low, c.High, c.Limit)
@@ -147,11 +147,11 @@ func (e *evidence) turningPoint(z []complex128, i int) (null, slope float64) {
 }
 
 func (e *evidence) sum(s engine.Summary) Claim {
-	miss := doubt / float64(len(e.inRange)*(1+len(e.solos)))
+	miss := e.doubt / float64(len(e.inRange)*(1+len(e.parts)))
 	front := e.everything.front.Function
 	frontReach := reach(front, miss)
 	soloReach := make([]float64, len(e.freq)) // of the coherent sum
-	for _, p := range e.solos {
+	for _, p := range e.parts {
 		for i, r := range reach(p.front.Function, miss) {
 			soloReach[i] = math.Hypot(soloReach[i], r)
 		}

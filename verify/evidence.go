@@ -27,18 +27,69 @@ type evidence struct {
 	freq       []float64
 	inRange    []int // indices into freq that lie in the operating range
 	everything pair
-	solos      []pair // by place in site.Outputs
+	parts      []part  // what was heard by itself: each output, or else each row
+	doubt      float64 // the chance that an interval misses the truth, for each claim
+}
+
+// part is what was heard alone: one output, or a row of them.
+type part struct {
+	pair
+	name    string // "output 3", "rear row"
+	title   string // "output 3 (centre front)", "the rear row"
+	row     engine.Row
+	outputs []int
+}
+
+// outputParts and rowParts are all that a site has, heard or not.
+func outputParts(site engine.Site) []part {
+	parts := make([]part, len(site.Outputs))
+	for i, o := range site.Outputs {
+		parts[i] = part{name: fmt.Sprintf("output %d", o.Number), title: title(o), outputs: []int{o.Number}}
+		for _, row := range []engine.Row{engine.RowRear, engine.RowFront} {
+			if slices.Contains(site.RowOutputs(row), o.Number) {
+				parts[i].row = row
+			}
+		}
+	}
+	return parts
+}
+
+func rowParts(site engine.Site) []part {
+	var parts []part
+	for _, row := range []engine.Row{engine.RowRear, engine.RowFront} {
+		if outputs := site.RowOutputs(row); len(outputs) > 0 {
+			parts = append(parts, part{name: string(row) + " row", title: fmt.Sprintf("the %s row", row), row: row, outputs: outputs})
+		}
+	}
+	return parts
+}
+
+// whole reports whether both microphones heard all of some parts.
+func whole(parts []part) bool {
+	return len(parts) > 0 && !slices.ContainsFunc(parts, func(p part) bool { return p.front == nil || p.rear == nil })
+}
+
+// begun reports whether a microphone heard any of some parts.
+func begun(parts []part) bool {
+	return slices.ContainsFunc(parts, func(p part) bool { return p.front != nil || p.rear != nil })
 }
 
 // gather sorts the captures. What is missing comes back in words, everything
 // else that is wrong as an error.
 func gather(site engine.Site, prediction engine.Prediction, captures []Capture) (*evidence, []string, error) {
-	e := &evidence{site: site, prediction: prediction, solos: make([]pair, len(site.Outputs))}
+	e := &evidence{site: site, prediction: prediction, doubt: doubt}
+	outputs, rows := outputParts(site), rowParts(site)
 	for i := range captures {
 		c := &captures[i]
-		if err := e.enter(c, &captures[0]); err != nil {
-			return nil, nil, fmt.Errorf("capture of %s: %w", e.subject(c.Solo, c.Role), err)
+		if err := e.enter(c, &captures[0], outputs, rows); err != nil {
+			return nil, nil, fmt.Errorf("capture of %s: %w", e.subject(c), err)
 		}
+	}
+	// Single outputs tell more than rows; what there is of both but not whole
+	// counts for nothing.
+	e.parts = outputs
+	if !whole(outputs) && (whole(rows) || begun(rows) && !begun(outputs)) {
+		e.parts = rows
 	}
 	if missing := e.missing(); len(missing) > 0 {
 		return nil, missing, nil
@@ -56,7 +107,7 @@ func gather(site engine.Site, prediction engine.Prediction, captures []Capture) 
 }
 
 // enter checks a capture, by itself and against the first, and puts it in its place.
-func (e *evidence) enter(c, first *Capture) error {
+func (e *evidence) enter(c, first *Capture, outputs, rows []part) error {
 	if c.SheetDigest != first.SheetDigest {
 		return fmt.Errorf("taken under sheet %.8s, others under sheet %.8s: measure again", c.SheetDigest, first.SheetDigest)
 	}
@@ -67,12 +118,19 @@ func (e *evidence) enter(c, first *Capture) error {
 		return errors.New("its frequencies differ from the other captures'")
 	}
 	place := &e.everything
-	if c.Solo != Everything {
-		i := slices.IndexFunc(e.site.Outputs, func(o engine.Output) bool { return o.Number == c.Solo })
+	switch {
+	case c.Row != "":
+		i := slices.IndexFunc(rows, func(p part) bool { return p.row == c.Row })
+		if i < 0 || c.Solo != Everything {
+			return errors.New("the site has no such row")
+		}
+		place = &rows[i].pair
+	case c.Solo != Everything:
+		i := slices.IndexFunc(outputs, func(p part) bool { return p.outputs[0] == c.Solo })
 		if i < 0 {
 			return errors.New("the site has no such output")
 		}
-		place = &e.solos[i]
+		place = &outputs[i].pair
 	}
 	if c.Role != engine.RoleFront && c.Role != engine.RoleRear {
 		return fmt.Errorf("microphone role %q, want %q or %q", c.Role, engine.RoleFront, engine.RoleRear)
@@ -109,28 +167,37 @@ func check(c *Capture) error {
 // missing names the mute states that nobody captured.
 func (e *evidence) missing() []string {
 	var words []string
-	look := func(p pair, solo int) {
+	look := func(p pair, what string) {
 		for _, role := range []engine.Role{engine.RoleFront, engine.RoleRear} {
 			if *p.at(role) == nil {
-				words = append(words, e.subject(solo, role))
+				words = append(words, at(what, role))
 			}
 		}
 	}
-	look(e.everything, Everything)
-	for i, o := range e.site.Outputs {
-		look(e.solos[i], o.Number)
+	look(e.everything, everythingOpen)
+	for _, p := range e.parts {
+		look(p.pair, p.title+" alone")
 	}
 	return words
 }
 
+const everythingOpen = "everything open"
+
+func at(what string, role engine.Role) string {
+	return fmt.Sprintf("%s at the %s microphone", what, role)
+}
+
 // subject is a capture in words: "output 3 (centre front) alone at the rear microphone".
-func (e *evidence) subject(solo int, role engine.Role) string {
-	if solo == Everything {
-		return fmt.Sprintf("everything open at the %s microphone", role)
+func (e *evidence) subject(c *Capture) string {
+	switch {
+	case c.Row != "":
+		return at(fmt.Sprintf("the %s row alone", c.Row), c.Role)
+	case c.Solo == Everything:
+		return at(everythingOpen, c.Role)
 	}
-	output, _ := e.site.Output(solo)
-	output.Number = solo
-	return fmt.Sprintf("%s alone at the %s microphone", title(output), role)
+	output, _ := e.site.Output(c.Solo)
+	output.Number = c.Solo
+	return at(title(output)+" alone", c.Role)
 }
 
 func title(o engine.Output) string {
@@ -144,8 +211,8 @@ func title(o engine.Output) string {
 // open first.
 func (e *evidence) all(role engine.Role) []*Capture {
 	list := []*Capture{*e.everything.at(role)}
-	for i := range e.solos {
-		list = append(list, *e.solos[i].at(role))
+	for i := range e.parts {
+		list = append(list, *e.parts[i].at(role))
 	}
 	return list
 }
@@ -155,10 +222,10 @@ func (e *evidence) curve(c *Capture) engine.Curve {
 	return engine.Curve{FreqHz: e.freq, P: c.Function.H}
 }
 
-// coherent is what the solos in front would sum to if all arrived in phase.
+// coherent is what the parts in front would sum to if all arrived in phase.
 func (e *evidence) coherent() []float64 {
 	sum := make([]float64, len(e.freq))
-	for _, p := range e.solos {
+	for _, p := range e.parts {
 		for i, h := range p.front.Function.H {
 			sum[i] += cmplx.Abs(h)
 		}
@@ -166,26 +233,28 @@ func (e *evidence) coherent() []float64 {
 	return sum
 }
 
-// predicted is what an output should do alone at a microphone, at the
+// predicted is what some outputs should do together at a microphone, at the
 // frequencies inRange and with the same delay taken out as from the capture.
-func (e *evidence) predicted(c *Capture) ([]complex128, error) {
-	i := slices.IndexFunc(e.prediction.Solos, func(s engine.Solo) bool { return s.Output == c.Solo })
-	if i < 0 {
-		return nil, fmt.Errorf("prediction: nothing for %s", e.subject(c.Solo, c.Role))
-	}
-	curve := e.prediction.Solos[i].Front
-	if c.Role == engine.RoleRear {
-		curve = e.prediction.Solos[i].Rear
-	}
-	curve = curve.Advance(c.DelaySec)
+func (e *evidence) predicted(outputs []int, c *Capture) ([]complex128, error) {
 	values := make([]complex128, len(e.inRange))
-	for k, i := range e.inRange {
-		const near = 1e-6 // Hz; the same line computed in two ways
-		j, _ := slices.BinarySearch(curve.FreqHz, e.freq[i]-near)
-		if j == len(curve.FreqHz) || curve.FreqHz[j] > e.freq[i]+near || curve.P[j] == 0 {
-			return nil, fmt.Errorf("prediction: no level at %g Hz for %s", e.freq[i], e.subject(c.Solo, c.Role))
+	for _, output := range outputs {
+		i := slices.IndexFunc(e.prediction.Solos, func(s engine.Solo) bool { return s.Output == output })
+		if i < 0 {
+			return nil, fmt.Errorf("prediction: nothing for %s", e.subject(c))
 		}
-		values[k] = curve.P[j]
+		curve := e.prediction.Solos[i].Front
+		if c.Role == engine.RoleRear {
+			curve = e.prediction.Solos[i].Rear
+		}
+		curve = curve.Advance(c.DelaySec)
+		for k, i := range e.inRange {
+			const near = 1e-6 // Hz; the same line computed in two ways
+			j, _ := slices.BinarySearch(curve.FreqHz, e.freq[i]-near)
+			if j == len(curve.FreqHz) || curve.FreqHz[j] > e.freq[i]+near || curve.P[j] == 0 {
+				return nil, fmt.Errorf("prediction: no level at %g Hz for %s", e.freq[i], e.subject(c))
+			}
+			values[k] += curve.P[j]
+		}
 	}
 	return values, nil
 }

@@ -15,8 +15,8 @@ import (
 const leastSignalDB = 10
 
 // Judge holds the captures of one sheet against its prediction and the site's
-// limits. It wants everything open, and each of the site's outputs alone, at
-// both microphones, all on one frequency axis whose lines in the operating
+// limits. It wants everything open, and each of the site's outputs or else each
+// of its rows alone, at both microphones, all on one frequency axis whose lines in the operating
 // range the prediction has too. From each capture the predicted arrival at its
 // microphone must have been taken out (DelaySec), so that phases turn slowly
 // from line to line.
@@ -34,6 +34,15 @@ const leastSignalDB = 10
 //     loudest capture stands 10 dB above the noise of one average,
 //     |H|²/(2·Sigma²·Averages); Value is the worst. Where it is not proven the
 //     verdict is undecided and the other claims are not made.
+//   - "level match behind", of a site with two rows whose prediction has the null:
+//     front row over rear row at the rear microphone at the target, in dB against
+//     prediction; within what the null leaves room for.
+//   - "phase match in front", of a site with two rows: rear row against front
+//     row over the range, in degrees late of prediction; within what the sum
+//     leaves room for.
+//   - "whole equals parts": everything open less the sum of what was heard
+//     alone, as energy over the range against all parts in phase, in dB, the
+//     worse microphone; at most -20 dB.
 //   - "output N heard", for each output: level alone in front over the
 //     range, in dB against prediction, the outputs' median taken out; within
 //     3 dB.
@@ -63,6 +72,7 @@ func Judge(site engine.Site, prediction engine.Prediction, captures []Capture) (
 		return Verdict{}, fmt.Errorf("limits: got %+v, want each of them before anything is judged", site.Limits)
 	}
 	signal := e.signal()
+	signal.finish(signal, e.averages(), e.subjects())
 	summary, err := engine.Summarise(e.curve(e.everything.front), e.curve(e.everything.rear), e.coherent(), site.Target)
 	if signal.Outcome != Proven {
 		return conclude(nil, []Claim{signal}, summary), nil // of silence there may be no summary
@@ -70,17 +80,84 @@ func Judge(site engine.Site, prediction engine.Prediction, captures []Capture) (
 	if err != nil {
 		return Verdict{}, err
 	}
-	heard, err := e.heard()
+	summary = e.asDeepAsNoiseTells(summary)
+	claims, err := e.claims(summary)
 	if err != nil {
 		return Verdict{}, err
+	}
+	e.doubt = 1 - LikelyPercent/100.
+	likely, err := e.claims(summary)
+	if err != nil {
+		return Verdict{}, err
+	}
+	for i := range claims {
+		claims[i].finish(likely[i], e.averages(), e.rests(claims[i].Name))
+	}
+	const promises = 3
+	return conclude(claims[:promises], append([]Claim{signal}, claims[promises:]...), summary), nil
+}
+
+// claims makes all claims but the signal's, the promises first. Which there are
+// does not depend on doubt.
+func (e *evidence) claims(s engine.Summary) ([]Claim, error) {
+	heard, err := e.heard()
+	if err != nil {
+		return nil, err
 	}
 	inTime, err := e.inTime()
 	if err != nil {
-		return Verdict{}, err
+		return nil, err
 	}
-	summary = e.asDeepAsNoiseTells(summary)
-	promises := []Claim{e.nullDepth(summary), e.nullFrequency(summary), e.sum(summary)}
-	return conclude(promises, slices.Concat([]Claim{signal}, heard, inTime), summary), nil
+	rows, err := e.betweenRows()
+	if err != nil {
+		return nil, err
+	}
+	return slices.Concat([]Claim{e.nullDepth(s), e.nullFrequency(s), e.sum(s)}, rows, []Claim{e.wholeOfParts()}, heard, inTime), nil
+}
+
+// averages is the least that any capture has.
+func (e *evidence) averages() float64 {
+	least := math.Inf(1)
+	for _, c := range append(e.all(engine.RoleFront), e.all(engine.RoleRear)...) {
+		least = math.Min(least, c.Function.Averages)
+	}
+	return least
+}
+
+// subjects are all captures in words.
+func (e *evidence) subjects() []string {
+	var words []string
+	for _, c := range append(e.all(engine.RoleFront), e.all(engine.RoleRear)...) {
+		words = append(words, e.subject(c))
+	}
+	return words
+}
+
+// rests names the captures that a claim was made from.
+func (e *evidence) rests(claim string) []string {
+	front, rear := e.subject(e.everything.front), e.subject(e.everything.rear)
+	switch claim {
+	case NullDepth, "null frequency":
+		return []string{front, rear}
+	case "whole equals parts":
+		return e.subjects()
+	}
+	var words []string
+	for _, p := range e.parts {
+		ahead, behind := e.subject(p.front), e.subject(p.rear)
+		switch claim {
+		case "sum in front", "phase match in front", p.name + " heard":
+			words = append(words, ahead)
+		case "level match behind":
+			words = append(words, behind)
+		case p.name + " in time":
+			words = append(words, ahead, behind)
+		}
+	}
+	if claim == "sum in front" {
+		words = append(words, front)
+	}
+	return words
 }
 
 // conclude makes the verdict that follows from the claims. Its reasons are the
@@ -108,8 +185,8 @@ func conclude(promises, conditions []Claim, summary engine.Summary) Verdict {
 // of order may be quiet in front. The interval is H's own; the noise is taken
 // as measured.
 func (e *evidence) signal() Claim {
-	c := Claim{Name: "signal", Unit: "dB", Limit: leastSignalDB, Value: math.Inf(1), Low: math.Inf(1), High: math.Inf(1)}
-	miss := doubt / float64(2*len(e.inRange)*(1+len(e.solos)))
+	c := Claim{kind: isAtLeast, Name: "signal", Unit: "dB", Limit: leastSignalDB, Value: math.Inf(1), Low: math.Inf(1), High: math.Inf(1)}
+	miss := e.doubt / float64(2*len(e.inRange)*(1+len(e.parts)))
 	for _, role := range []engine.Role{engine.RoleFront, engine.RoleRear} {
 		for _, i := range e.inRange {
 			value, low, high := math.Inf(-1), math.Inf(-1), math.Inf(-1)

@@ -69,8 +69,8 @@ func TestHealthyRigsAreProven(t *testing.T) {
 		if v.Outcome != Proven {
 			t.Errorf("seed %d: %s: %q", seed, v.Outcome, v.Reasons)
 		}
-		if len(v.Claims) != 12 || len(v.Reasons) != 3 {
-			t.Fatalf("seed %d: %d claims and %d reasons, want 12 and 3: signal, two of each output, and the array's three, which are the reasons", seed, len(v.Claims), len(v.Reasons))
+		if len(v.Claims) != 13 || len(v.Reasons) != 3 {
+			t.Fatalf("seed %d: %d claims and %d reasons, want 13 and 3: signal, the whole, two of each output, and the array's three, which are the reasons", seed, len(v.Claims), len(v.Reasons))
 		}
 	}
 }
@@ -374,7 +374,7 @@ func TestFaintOutputIsNotFlattered(t *testing.T) {
 			t.Fatal(err)
 		}
 		mean += claims[1].Value / seeds
-		f := e.solos[1].front.Function
+		f := e.parts[1].front.Function
 		bias += 10 * math.Log10(1+2*math.Pow(f.Sigma[13]/cmplx.Abs(f.H[13]), 2)) / seeds
 	}
 	if bias < 0.3 {

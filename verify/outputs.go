@@ -28,11 +28,11 @@ const (
 // heard claims for each output that its level in front is as predicted against
 // the others'.
 func (e *evidence) heard() ([]Claim, error) {
-	claims := make([]Claim, len(e.solos))
+	claims := make([]Claim, len(e.parts))
 	var values []float64
-	for k, p := range e.solos {
+	for k, p := range e.parts {
 		var err error
-		if claims[k], err = e.level(p.front); err != nil {
+		if claims[k], err = e.level(p); err != nil {
 			return nil, err
 		}
 		values = append(values, claims[k].Value)
@@ -53,7 +53,7 @@ func (e *evidence) heard() ([]Claim, error) {
 		c.Low -= common + slack
 		c.High += slack - common
 		c.Outcome = within(c.Low, c.High, c.Limit)
-		name := title(e.site.Outputs[k])
+		name := e.parts[k].title
 		c.Sentence = fmt.Sprintf("%s is heard in front at %s dB against prediction (%s); wanted within %d dB",
 			name, spell(c.Value, 1), between(c.Low, c.High, 1, c.Unit), levelToleranceDB)
 		if c.High < silentDB { // how far below, the noise does not let on
@@ -66,8 +66,9 @@ func (e *evidence) heard() ([]Claim, error) {
 // level is how much power an output alone has over the operating range,
 // against prediction, in dB up to what all outputs share. The power of the
 // noise, 2·Sigma², is taken off; the variance of |H|² is 4·Sigma²·|H|².
-func (e *evidence) level(capture *Capture) (Claim, error) {
-	predicted, err := e.predicted(capture)
+func (e *evidence) level(p part) (Claim, error) {
+	capture := p.front
+	predicted, err := e.predicted(p.outputs, capture)
 	if err != nil {
 		return Claim{}, err
 	}
@@ -80,10 +81,10 @@ func (e *evidence) level(capture *Capture) (Claim, error) {
 		variance += 4 * noise * square
 		want += real(predicted[k])*real(predicted[k]) + imag(predicted[k])*imag(predicted[k])
 	}
-	off := radius(f.DegreesOfFreedom(), doubt/2) * math.Sqrt(variance) // half for the common part
+	off := radius(f.DegreesOfFreedom(), e.doubt/2) * math.Sqrt(variance) // half for the common part
 	amplitude := func(power float64) float64 { return math.Sqrt(math.Max(0, power) / want) }
 	return Claim{
-		Name: fmt.Sprintf("output %d heard", capture.Solo), Unit: "dB", Limit: levelToleranceDB,
+		kind: isWithin, Name: p.name + " heard", Unit: "dB", Limit: levelToleranceDB,
 		Value: engine.DB(amplitude(power)), Low: decibels(amplitude(power - off)), High: decibels(amplitude(power + off)),
 	}, nil
 }
@@ -120,11 +121,11 @@ func badness(c Claim) float64 {
 // the outputs' common phase factor at each frequency, the mean of q·conj(c)
 // over the range points where an output's own phase does.
 func (e *evidence) phases(role engine.Role) ([]Claim, error) {
-	ratios := make([][]complex128, len(e.solos))
-	doubts := make([]float64, len(e.solos)) // how far the mean of ratios may be off
-	for k := range e.solos {
-		capture := *e.solos[k].at(role)
-		predicted, err := e.predicted(capture)
+	ratios := make([][]complex128, len(e.parts))
+	doubts := make([]float64, len(e.parts)) // how far the mean of ratios may be off
+	for k := range e.parts {
+		capture := *e.parts[k].at(role)
+		predicted, err := e.predicted(e.parts[k].outputs, capture)
 		if err != nil {
 			return nil, err
 		}
@@ -133,7 +134,7 @@ func (e *evidence) phases(role engine.Role) ([]Claim, error) {
 			ratios[k] = append(ratios[k], capture.Function.H[i]/predicted[j])
 			doubts[k] = math.Hypot(doubts[k], capture.Function.Sigma[i]/cmplx.Abs(predicted[j])/count)
 		}
-		doubts[k] *= radius(capture.Function.DegreesOfFreedom(), doubt/4) // two microphones, and the common part
+		doubts[k] *= radius(capture.Function.DegreesOfFreedom(), e.doubt/4) // two microphones, and the common part
 	}
 	common := commonPhase(ratios)
 	means := make([]complex128, len(ratios))
@@ -150,14 +151,14 @@ func (e *evidence) phases(role engine.Role) ([]Claim, error) {
 	shared := median(angles)
 	claims := make([]Claim, len(means))
 	for k, mean := range means {
-		claims[k] = phaseClaim(e.site.Outputs[k], role, -degrees(cmplx.Phase(mean)), angles[k]+shared)
+		claims[k] = phaseClaim(e.parts[k], role, -degrees(cmplx.Phase(mean)), angles[k]+shared)
 	}
 	return claims, nil
 }
 
-func phaseClaim(output engine.Output, role engine.Role, late, half float64) Claim {
+func phaseClaim(p part, role engine.Role, late, half float64) Claim {
 	c := Claim{
-		Name: fmt.Sprintf("output %d in time", output.Number), Unit: "°", Limit: phaseToleranceDeg,
+		kind: isWithin, Name: p.name + " in time", Unit: "°", Limit: phaseToleranceDeg,
 		Value: late, Low: late - half, High: late + half,
 	}
 	c.Outcome = within(c.Low, c.High, c.Limit)
@@ -165,7 +166,7 @@ func phaseClaim(output engine.Output, role engine.Role, late, half float64) Clai
 	if late < 0 {
 		how = "early"
 	}
-	name := title(output)
+	name := p.title
 	switch {
 	case half >= 180: // the phase could be anything
 		c.Outcome, c.Low, c.High = Undecided, -180, 180

@@ -41,7 +41,8 @@ const (
 	Undecided Outcome = "undecided"
 )
 
-// ConfidencePercent is how sure a claim's interval is.
+// ConfidencePercent is how sure the interval is that a claim is decided by. At 90 %
+// one rig in twenty that lies on a limit would be proven falsely.
 const ConfidencePercent = 99
 
 // NullDepth names the claim that is made whenever the signal was good enough to
@@ -54,9 +55,15 @@ type Claim struct {
 	Outcome   Outcome
 	Unit      string // "dB", "Hz" or "°"
 	Value     float64
-	Low, High float64 // confidence interval of Value; may be ±Inf
+	Low, High float64    // ConfidencePercent interval of Value, by which it is decided; may be ±Inf
+	Likely    [2]float64 // LikelyPercent interval, low and high
 	Limit     float64
-	Sentence  string // one plain sentence with the numbers, for a person
+	Margin    float64  // how far Value is on the good side of Limit, in Unit
+	Sentence  string   // one plain sentence with the numbers, for a person
+	Decide    string   // of an undecided claim: what would decide it
+	Evidence  []string // the captures that it rests on
+
+	kind kind
 }
 
 // Verdict is the judgement of one change.

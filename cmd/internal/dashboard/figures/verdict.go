@@ -71,8 +71,12 @@ func Promises(site engine.Site, predicted, measured engine.Summary) []Promise {
 	return out
 }
 
-// claimNumbers says value, interval and limit.
+// claimNumbers says value, both intervals, limit and margin.
 func claimNumbers(c verify.Claim) string {
-	return fmt.Sprintf("%s%s%s; %d%s%% interval %s to %s; limit %s%s%s", Number(c.Value, 2), Space, c.Unit, verify.ConfidencePercent, Space,
-		Number(c.Low, 2), Number(c.High, 2), Number(c.Limit, 2), Space, c.Unit)
+	interval := func(percent int, low, high float64) string {
+		return fmt.Sprintf("%d%s%% interval %s to %s", percent, Space, Number(low, 2), Number(high, 2))
+	}
+	return fmt.Sprintf("%s%s%s; %s; %s, which decides; limit %s%s%s, margin %s", Number(c.Value, 2), Space, c.Unit,
+		interval(verify.LikelyPercent, c.Likely[0], c.Likely[1]), interval(verify.ConfidencePercent, c.Low, c.High),
+		Number(c.Limit, 2), Space, c.Unit, Number(c.Margin, 2))
 }
