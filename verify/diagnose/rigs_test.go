@@ -25,7 +25,6 @@ type layout struct {
 	front engine.Point
 	rear  engine.Point
 	band  engine.Band
-	set   func(site engine.Site) engine.Sheet
 }
 
 func point(x, y, z float64) engine.Point { return engine.Point{X: x, Y: y, Z: z} }

@@ -40,8 +40,8 @@ func (f *fit) startChannel(mic int) {
 		return // nothing is expected here, or nothing was measured
 	}
 	const from, to, step = -0.2, 0.4, 0.001
-	sec, sum := f.m.search(x, from, to, step, cmplx.Abs)
-	sec, sum = f.m.search(x, sec-step, sec+step, step/16, cmplx.Abs)
+	near, _ := f.m.search(x, from, to, step, cmplx.Abs)
+	sec, sum := f.m.search(x, near-step, near+step, step/16, cmplx.Abs)
 	at := f.m.channel(mic)
 	f.theta[at], f.theta[at+1], f.theta[at+2] = math.Log(math.Max(1e-9, cmplx.Abs(sum)/clean)), cmplx.Phase(sum), sec
 	copy(f.centre[at:at+3], f.theta[at:at+3])
