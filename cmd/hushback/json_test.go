@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"os"
 	"reflect"
 	"strings"
 	"testing"
@@ -14,6 +15,7 @@ import (
 	"hushback/cmd/internal/daemon"
 	"hushback/control"
 	"hushback/control/osc"
+	"hushback/control/preset"
 	"hushback/engine"
 )
 
@@ -203,5 +205,46 @@ func TestSolveTellsBands(t *testing.T) {
 		if b.Beyond != (b.Nominal == 63) {
 			t.Errorf("%g Hz: beyond the range: %v", b.Nominal, b.Beyond)
 		}
+	}
+}
+
+// What presets do is told in JSON too, and export and delete are silent without.
+func TestPresetsAsJSON(t *testing.T) {
+	state, other := t.TempDir(), t.TempDir()
+	store, err := preset.Open(daemon.Home{Dir: state}.Store())
+	must(t, err)
+	evening := preset.Preset{Name: "evening", Settings: []engine.Setting{{Output: 1, Polarity: 1}, {Output: 2, Polarity: -1}, {Output: 3, Polarity: 1}, {Output: 4, Polarity: 1}}}
+	must(t, store.Put(evening))
+	must(t, store.Close())
+	command := func(into any, args ...string) {
+		t.Helper()
+		code, out, errs := said(t, append(args, "--json", "--state", state)...)
+		if code != exitDone || errs != "" {
+			t.Fatalf("%q: exit code %d, %s", args, code, errs)
+		}
+		one(t, out, into)
+	}
+	for _, args := range [][]string{
+		{"presets", "export", "evening", other + "/a.json"}, {"presets", "import", other + "/a.json", "--as", "again"}, {"presets", "safe", "evening", exampleSite},
+	} {
+		var told toldPreset
+		if command(&told, args...); told.ID != evening.ID() || len(told.Settings) != 4 || told.Name == "" {
+			t.Errorf("%q: %+v", args, told)
+		}
+	}
+	var gone struct{ Deleted string }
+	if command(&gone, "presets", "delete", "again"); gone.Deleted != "again" {
+		t.Errorf("delete: %+v", gone)
+	}
+	if _, out, _ := said(t, "presets", "delete", "evening", "--state", state); out != "" {
+		t.Errorf("delete says %q", out)
+	}
+	must(t, os.WriteFile(daemon.Home{Dir: other}.Store(), []byte(strings.Repeat("not a store ", 4000)), 0o600))
+	var kept struct {
+		As string `json:"kept_as"`
+	}
+	_, out, _ := said(t, "presets", "set-aside", "--json", "--state", other)
+	if one(t, out, &kept); !strings.HasPrefix(kept.As, daemon.Home{Dir: other}.Store()+".damaged-") {
+		t.Errorf("set aside: %+v", kept)
 	}
 }

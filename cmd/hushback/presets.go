@@ -42,8 +42,8 @@ never change; the safe and the as-found preset cannot be deleted.`,
 			return listPresets(c.OutOrStdout(), all, *asJSON)
 		})
 	}
-	c.AddCommand(newPresetShow(&home, asJSON), newPresetCompare(&home, asJSON), newPresetExport(&home), newPresetImport(&home),
-		newPresetDelete(&home), newPresetSafe(&home), newSetAside(&home))
+	c.AddCommand(newPresetShow(&home, asJSON), newPresetCompare(&home, asJSON), newPresetExport(&home, asJSON), newPresetImport(&home, asJSON),
+		newPresetDelete(&home, asJSON), newPresetSafe(&home, asJSON), newSetAside(&home, asJSON))
 	return c
 }
 
@@ -72,6 +72,15 @@ type toldPreset struct {
 }
 
 func tellPreset(p preset.Preset) toldPreset { return toldPreset{p.Name, p.ID(), p.Taken, p.Settings} }
+
+// did says what was done, in words or for programs.
+func did(c *cobra.Command, asJSON bool, told any, words string, args ...any) error {
+	if asJSON {
+		return printout.JSON(c.OutOrStdout(), told)
+	}
+	_, err := fmt.Fprintf(c.OutOrStdout(), words+"\n", args...)
+	return err
+}
 
 func listPresets(w io.Writer, all []preset.Preset, asJSON bool) error {
 	told := []toldPreset{}
@@ -149,10 +158,10 @@ func newPresetCompare(home *daemon.Home, asJSON *bool) *cobra.Command {
 	}
 }
 
-func newPresetExport(home *daemon.Home) *cobra.Command {
+func newPresetExport(home *daemon.Home, asJSON *bool) *cobra.Command {
 	return &cobra.Command{
 		Use: "export NAME FILE", Short: "Write a preset to a file", Args: usage(cobra.ExactArgs(2), "the name of a preset and a file to write"),
-		RunE: func(_ *cobra.Command, args []string) error {
+		RunE: func(c *cobra.Command, args []string) error {
 			return inStore(*home, func(s *preset.Store) error {
 				p, err := s.Find(args[0])
 				if err != nil {
@@ -167,13 +176,16 @@ func newPresetExport(home *daemon.Home) *cobra.Command {
 					return badInput{fmt.Errorf("export: %w", err)} // also one that is there: nothing is written over
 				}
 				_, err = f.Write(text)
-				return errors.Join(err, f.Close())
+				if err := errors.Join(err, f.Close()); err != nil || !*asJSON {
+					return err
+				}
+				return printout.JSON(c.OutOrStdout(), tellPreset(p))
 			})
 		},
 	}
 }
 
-func newPresetImport(home *daemon.Home) *cobra.Command {
+func newPresetImport(home *daemon.Home, asJSON *bool) *cobra.Command {
 	var name string
 	c := &cobra.Command{
 		Use: "import FILE", Short: "Store a preset from a file", Args: usage(cobra.ExactArgs(1), "one file that export wrote"),
@@ -208,30 +220,33 @@ as-found preset come in under another name; safe makes it the safe preset.`,
 			if err := errors.Join(err, s.Close()); err != nil {
 				return badInput{err}
 			}
-			fmt.Fprintf(c.OutOrStdout(), "stored as %q, %.12s\n", p.Name, p.ID())
-			return nil
+			return did(c, *asJSON, tellPreset(p), "stored as %q, %.12s", p.Name, p.ID())
 		},
 	}
 	c.Flags().StringVar(&name, "as", "", "`name` to store it under, instead of its own")
 	return c
 }
 
-func newPresetDelete(home *daemon.Home) *cobra.Command {
+func newPresetDelete(home *daemon.Home, asJSON *bool) *cobra.Command {
 	return &cobra.Command{
 		Use: "delete NAME", Short: "Take a preset's name away", Args: usage(cobra.ExactArgs(1), "the name of a preset"),
 		Long: "Takes a preset's name away. Its settings stay in the store and are found by their ID.",
-		RunE: func(_ *cobra.Command, args []string) error {
+		RunE: func(c *cobra.Command, args []string) error {
 			return inStore(*home, func(s *preset.Store) error {
 				if err := s.Delete(args[0]); err != nil {
 					return badInput{err}
 				}
-				return s.Note(preset.Entry{At: time.Now(), Event: "preset deleted", Detail: fmt.Sprintf("%q", args[0])})
+				err := s.Note(preset.Entry{At: time.Now(), Event: "preset deleted", Detail: fmt.Sprintf("%q", args[0])})
+				if err != nil || !*asJSON {
+					return err
+				}
+				return printout.JSON(c.OutOrStdout(), map[string]string{"deleted": args[0]})
 			})
 		},
 	}
 }
 
-func newPresetSafe(home *daemon.Home) *cobra.Command {
+func newPresetSafe(home *daemon.Home, asJSON *bool) *cobra.Command {
 	return &cobra.Command{
 		Use: "safe NAME SITE", Short: "Make a stored preset the safe one", Args: usage(cobra.ExactArgs(2), "the name of a preset and a site"),
 		Long: `Makes a stored preset the safe one, for processors that cannot be read. Its
@@ -247,14 +262,13 @@ Nothing is sent.`,
 				if err != nil {
 					return badInput{err}
 				}
-				fmt.Fprintf(c.OutOrStdout(), "the safe preset is now %.12s\n", p.ID())
-				return nil
+				return did(c, *asJSON, tellPreset(p), "the safe preset is now %.12s", p.ID())
 			})
 		},
 	}
 }
 
-func newSetAside(home *daemon.Home) *cobra.Command {
+func newSetAside(home *daemon.Home, asJSON *bool) *cobra.Command {
 	return &cobra.Command{
 		Use: "set-aside", Short: "Move a damaged store out of the way", Args: usage(cobra.NoArgs, "nothing more"),
 		Long: `Moves a damaged store out of the way; the file is kept under a name that says when.
@@ -271,8 +285,7 @@ holds before you store a safe preset.`,
 			if err != nil {
 				return err
 			}
-			fmt.Fprintf(c.OutOrStdout(), "kept as %s; the next start makes a new store\n", kept)
-			return nil
+			return did(c, *asJSON, map[string]string{"kept_as": kept}, "kept as %s; the next start makes a new store", kept)
 		},
 	}
 }

@@ -89,6 +89,22 @@ func TestEndsCount(t *testing.T) {
 			t.Errorf("%g to %g Hz: %d thirds, want %d, %v", c.low, c.high, len(bands), c.want, err)
 		}
 	}
+	for _, fraction := range []int{1, 3, 6, 12, 24} {
+		all, err := Within(fraction, 20, 200)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, b := range all {
+			for _, c := range []struct {
+				low, high float64
+				want      int
+			}{{b.MidHz, b.MidHz, 1}, {b.LowHz, b.MidHz * (1 - 1e-6), 0}, {b.MidHz * (1 + 1e-6), b.HighHz, 0}, {b.LowHz, b.HighHz, 1}} {
+				if got, err := Within(fraction, c.low, c.high); err != nil || len(got) != c.want {
+					t.Errorf("1/%d octave, %g to %g Hz: %v, want %d, %v", fraction, c.low, c.high, got, c.want, err)
+				}
+			}
+		}
+	}
 	for _, c := range []struct {
 		fraction  int
 		low, high float64
