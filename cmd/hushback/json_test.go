@@ -13,6 +13,7 @@ import (
 	"testing"
 
 	"hushback/cmd/internal/daemon"
+	"hushback/cmd/internal/printout"
 	"hushback/control"
 	"hushback/control/osc"
 	"hushback/control/preset"
@@ -43,7 +44,7 @@ func TestDryRunAsJSON(t *testing.T) {
 	if rig.Processor.Writes() != 0 || rig.Processor.Queries() == 0 {
 		t.Errorf("the processor counted %d writes and %d queries, want none and some", rig.Processor.Writes(), rig.Processor.Queries())
 	}
-	var told toldDryRun
+	var told printout.ToldDryRun
 	one(t, out, &told)
 	_, text, _ := said(t, command...)
 	if len(told.Digest) != 64 || told.BackTo != control.ToBefore || told.Job == "" || told.Blind == nil {
@@ -227,7 +228,7 @@ func TestPresetsAsJSON(t *testing.T) {
 	for _, args := range [][]string{
 		{"presets", "export", "evening", other + "/a.json"}, {"presets", "import", other + "/a.json", "--as", "again"}, {"presets", "safe", "evening", exampleSite},
 	} {
-		var told toldPreset
+		var told printout.ToldPreset
 		if command(&told, args...); told.ID != evening.ID() || len(told.Settings) != 4 || told.Name == "" {
 			t.Errorf("%q: %+v", args, told)
 		}

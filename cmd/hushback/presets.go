@@ -3,10 +3,8 @@ package main
 import (
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"os"
-	"text/tabwriter"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -14,7 +12,6 @@ import (
 	"hushback/cmd/internal/daemon"
 	"hushback/cmd/internal/printout"
 	"hushback/control/preset"
-	"hushback/engine"
 )
 
 func newPresets() *cobra.Command {
@@ -39,7 +36,7 @@ never change; the safe and the as-found preset cannot be deleted.`,
 			if err != nil {
 				return err
 			}
-			return listPresets(c.OutOrStdout(), all, *asJSON)
+			return printout.Presets(c.OutOrStdout(), all, *asJSON)
 		})
 	}
 	c.AddCommand(newPresetShow(&home, asJSON), newPresetCompare(&home, asJSON), newPresetExport(&home, asJSON), newPresetImport(&home, asJSON),
@@ -63,16 +60,6 @@ func inStore(home daemon.Home, work func(*preset.Store) error) (err error) {
 	return work(store)
 }
 
-// toldPreset is a preset as it is printed with --json.
-type toldPreset struct {
-	Name     string           `json:"name"`
-	ID       string           `json:"id"`
-	Taken    time.Time        `json:"taken"`
-	Settings []engine.Setting `json:"settings"`
-}
-
-func tellPreset(p preset.Preset) toldPreset { return toldPreset{p.Name, p.ID(), p.Taken, p.Settings} }
-
 // did says what was done, in words or for programs.
 func did(c *cobra.Command, asJSON bool, told any, words string, args ...any) error {
 	if asJSON {
@@ -80,25 +67,6 @@ func did(c *cobra.Command, asJSON bool, told any, words string, args ...any) err
 	}
 	_, err := fmt.Fprintf(c.OutOrStdout(), words+"\n", args...)
 	return err
-}
-
-func listPresets(w io.Writer, all []preset.Preset, asJSON bool) error {
-	told := []toldPreset{}
-	for _, p := range all {
-		told = append(told, tellPreset(p))
-	}
-	if asJSON {
-		return printout.JSON(w, told)
-	}
-	if len(all) == 0 {
-		_, err := fmt.Fprintln(w, "no preset is stored yet")
-		return err
-	}
-	table := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	for _, p := range told {
-		fmt.Fprintf(table, "%s\t%.12s\t%s\t%d outputs\n", p.Name, p.ID, p.Taken.Local().Format("2 Jan 2006 15:04:05"), len(p.Settings))
-	}
-	return table.Flush()
 }
 
 func newPresetShow(home *daemon.Home, asJSON *bool) *cobra.Command {
@@ -111,25 +79,15 @@ func newPresetShow(home *daemon.Home, asJSON *bool) *cobra.Command {
 					return badInput{err}
 				}
 				if *asJSON {
-					return printout.JSON(c.OutOrStdout(), tellPreset(p))
+					return printout.JSON(c.OutOrStdout(), printout.TellPreset(p))
 				}
 				for _, set := range p.Settings {
-					fmt.Fprintf(c.OutOrStdout(), "output %-3d %s\n", set.Output, settingWords(&set))
+					fmt.Fprintf(c.OutOrStdout(), "output %-3d %s\n", set.Output, printout.SettingWords(&set))
 				}
 				return nil
 			})
 		},
 	}
-}
-
-func settingWords(s *engine.Setting) string {
-	switch {
-	case s == nil:
-		return "not in this preset"
-	case s.Muted:
-		return printout.RowOf(*s, "").String() + "muted"
-	}
-	return printout.RowOf(*s, "").String() + "open"
 }
 
 func newPresetCompare(home *daemon.Home, asJSON *bool) *cobra.Command {
@@ -150,7 +108,7 @@ func newPresetCompare(home *daemon.Home, asJSON *bool) *cobra.Command {
 					fmt.Fprintln(c.OutOrStdout(), "they set the same outputs to the same values")
 				}
 				for _, d := range differ {
-					fmt.Fprintf(c.OutOrStdout(), "output %-3d %s: %s\n           %s: %s\n", d.Output, args[0], settingWords(d.A), args[1], settingWords(d.B))
+					fmt.Fprintf(c.OutOrStdout(), "output %-3d %s: %s\n           %s: %s\n", d.Output, args[0], printout.SettingWords(d.A), args[1], printout.SettingWords(d.B))
 				}
 				return nil
 			})
@@ -179,7 +137,7 @@ func newPresetExport(home *daemon.Home, asJSON *bool) *cobra.Command {
 				if err := errors.Join(err, f.Close()); err != nil || !*asJSON {
 					return err
 				}
-				return printout.JSON(c.OutOrStdout(), tellPreset(p))
+				return printout.JSON(c.OutOrStdout(), printout.TellPreset(p))
 			})
 		},
 	}
@@ -220,7 +178,7 @@ as-found preset come in under another name; safe makes it the safe preset.`,
 			if err := errors.Join(err, s.Close()); err != nil {
 				return badInput{err}
 			}
-			return did(c, *asJSON, tellPreset(p), "stored as %q, %.12s", p.Name, p.ID())
+			return did(c, *asJSON, printout.TellPreset(p), "stored as %q, %.12s", p.Name, p.ID())
 		},
 	}
 	c.Flags().StringVar(&name, "as", "", "`name` to store it under, instead of its own")
@@ -262,7 +220,7 @@ Nothing is sent.`,
 				if err != nil {
 					return badInput{err}
 				}
-				return did(c, *asJSON, tellPreset(p), "the safe preset is now %.12s", p.ID())
+				return did(c, *asJSON, printout.TellPreset(p), "the safe preset is now %.12s", p.ID())
 			})
 		},
 	}

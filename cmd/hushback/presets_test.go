@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"hushback/cmd/internal/daemon"
+	"hushback/cmd/internal/printout"
 	"hushback/control/preset"
 	"hushback/engine"
 )
@@ -80,7 +81,7 @@ func TestPresetsOfAStateFolder(t *testing.T) {
 		}
 	}
 	_, out, _ := said(t, "presets", "--json", "--state", folder)
-	var told []toldPreset
+	var told []printout.ToldPreset
 	must(t, json.Unmarshal([]byte(out), &told))
 	if len(told) != 3 || told[0].Name != preset.AsFound || told[1].Settings[2].Polarity != -1 {
 		t.Errorf("--json tells %+v", told)
