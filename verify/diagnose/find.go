@@ -37,7 +37,7 @@ type Cause struct {
 	Kind            Kind
 	Output, Other   int    // numbers of the site's outputs; 0: none, or all of them
 	Source          string // that is not where stated
-	Microphone      string // that is not where stated, or hears too much noise
+	Microphone      string // that is not where stated, or hears too much noise; "": neither, or both
 	Amount, AmountY float64
 	Unit            string
 	Probability     float64

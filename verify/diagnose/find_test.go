@@ -77,7 +77,7 @@ func TestSentences(t *testing.T) {
 		{Inverted, func(r *rig) { r.inverted = true }, 0, 0, "reference and microphone are exchanged", "%"},
 		{Reference, func(r *rig) { r.filter = filter(62, 1.2, true) }, 12, 6, "all captures share a response", "%"},
 		{Limiter, func(r *rig) { r.limitDB = 4 }, 4, 0.2, "a limiter acts", "%"},
-		{Noise, func(r *rig) { r.signalDB = 0 }, 0, 6, "hears too much noise", "above the noise"},
+		{Noise, func(r *rig) { r.signalDB = 0 }, 0, 6, "hear too much noise: play", "above the noise"},
 	} {
 		if i%every != 0 {
 			continue

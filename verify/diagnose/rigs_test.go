@@ -212,6 +212,9 @@ func (r rig) function(curve engine.Curve, solo int, ch channel, sigma float64, r
 		if rng != nil {
 			h += complex(sigma*rng.NormFloat64(), sigma*rng.NormFloat64())
 		}
+		if h == 0 { // a dead output without noise, which nobody ever measured
+			h = complex(sigma*1e-3, 0)
+		}
 		h *= complex(ch.gain, 0) * cmplx.Rect(1, -2*math.Pi*curve.FreqHz[i]*ch.sec)
 		off := sigma * math.Abs(ch.gain)
 		if r.inverted {

@@ -17,18 +17,19 @@ type guess struct {
 }
 
 const (
-	singles    = 12 // single faults that are looked at thoroughly
-	fewBases   = 2  // of them those that a second one is tried with, where one explains the captures
-	bases      = 4  // and where none does
-	roughly    = 6  // together with the best of those that leave much unexplained
-	wired      = 6  // pairs of faults without a size that are looked at
-	pairs      = 12 // pairs that are looked at thoroughly
-	vaguePairs = 4  // and of those that leave much unexplained
-	insisted   = 3  // faults that every second one is tried with again, from all starts, where nothing explains the captures
-	patience   = 40 // how many of those are looked at thoroughly
-	refined    = 4  // guesses that are looked at closely
-	closeLog   = 12 // and those that are more probable than e^-closeLog of the best
-	remoteLog  = 40 // what is less probable than e^-remoteLog after a first look is not looked at again
+	singles    = 12  // single faults that are looked at thoroughly
+	fewBases   = 2   // of them those that a second one is tried with, where one explains the captures
+	bases      = 4   // and where none does
+	roughly    = 6   // together with the best of those that leave much unexplained
+	wired      = 6   // pairs of faults without a size that are looked at
+	glances    = 100 // of more such faults than that, two pairs of swapped outputs at once are left out: they are most of it
+	pairs      = 12  // pairs that are looked at thoroughly
+	vaguePairs = 4   // and of those that leave much unexplained
+	insisted   = 3   // faults that every second one is tried with again, from all starts, where nothing explains the captures
+	patience   = 40  // how many of those are looked at thoroughly
+	refined    = 6   // guesses that are looked at closely
+	closeLog   = 20  // and those that are more probable than e^-closeLog of the best
+	remoteLog  = 40  // what is less probable than e^-remoteLog after a first look is not looked at again
 )
 
 // mostlyOff is the model error with which a half of the truth can be told.
@@ -50,7 +51,7 @@ func search(m *model.Model, all []fault) ([]guess, error) {
 		if err := g.look(m, f.starts(m)); err != nil {
 			return nil, err
 		}
-		if f.output < 0 { // these change all captures, and take more steps
+		if f.output < 0 && f.kind != Position && f.kind != DelayUnit { // these change all captures, and take more steps
 			if err := g.again(m, model.Result.Settle); err != nil {
 				return nil, err
 			}
@@ -66,6 +67,12 @@ func search(m *model.Model, all []fault) ([]guess, error) {
 	}
 	guesses = append(guesses, doubles...)
 	rank(guesses)
+	same, err := units(m, all, guesses)
+	if err != nil {
+		return nil, err
+	}
+	guesses = append(guesses, same...)
+	rank(guesses)
 	if err := closely(m, guesses); err != nil || guesses[0].explains(m) {
 		return guesses, err
 	}
@@ -76,6 +83,33 @@ func search(m *model.Model, all []fault) ([]guess, error) {
 	guesses = append(guesses, more...)
 	rank(guesses)
 	return guesses, closely(m, guesses)
+}
+
+// units are the best guesses with a wrong delay once more, with each wrong unit
+// in its place: the same captures, but less of a coincidence.
+func units(m *model.Model, all []fault, guesses []guess) ([]guess, error) {
+	var more []guess
+	for _, g := range guesses[:min(3, len(guesses))] {
+		k := slices.IndexFunc(g.faults, func(f fault) bool { return f.kind == Delay })
+		if len(g.faults) != 2 || k < 0 {
+			continue
+		}
+		other := g.faults[1-k]
+		for _, f := range all {
+			if f.kind != DelayUnit || f.output != g.faults[k].output || f.excludes(other) || known(guesses, f, other) || known(more, f, other) {
+				continue
+			}
+			unit := guess{faults: []fault{other, f}, rig: f.upon(m, other.upon(m, m.Healthy()))}
+			if err := unit.look(m, join(g.found(m, other), [][]model.Push{nil})); err != nil {
+				return nil, err
+			}
+			if err := unit.again(m, model.Result.Settle); err != nil {
+				return nil, err
+			}
+			more = append(more, unit)
+		}
+	}
+	return more, nil
 }
 
 // explains reports whether the misfit is what noise and model error make.
@@ -151,11 +185,12 @@ func lookAgain(m *model.Model, guesses []guess, count int) error {
 	return nil
 }
 
-// closely refines the few best guesses until the best is a refined one.
+// closely refines the few best guesses, and health in any case.
 func closely(m *model.Model, guesses []guess) error {
 	for i := range guesses {
-		if i >= refined && guesses[i].logPost < guesses[0].logPost-closeLog || i >= 3*refined {
-			break
+		near := i < refined || i < 3*refined && guesses[i].logPost > guesses[0].logPost-closeLog
+		if !near && len(guesses[i].faults) > 0 {
+			continue
 		}
 		if err := guesses[i].again(m, model.Result.Refine); err != nil {
 			return err
@@ -182,7 +217,7 @@ func second(m *model.Model, all []fault, guesses []guess) ([]guess, error) {
 				continue
 			}
 			g := guess{faults: []fault{base.faults[0], f}, rig: f.upon(m, base.rig)}
-			if err := g.look(m, join(base.found(m), f.starts(m))); err != nil {
+			if err := g.look(m, join(base.found(m, base.faults...), f.starts(m))); err != nil {
 				return nil, err
 			}
 			doubles = append(doubles, g)
@@ -216,12 +251,13 @@ func apart(doubles []guess) (plain, vague []guess) {
 	return plain, vague
 }
 
-// wirings are the best pairs of faults that have no size: a glance at each of
-// them is cheap enough, and two cables in the wrong place look like neither.
+// wirings are the best pairs of faults that have no size to be looked for, or a
+// delay, which a glance finds: a glance at each of them is cheap enough, and two
+// cables in the wrong place look like neither.
 func wirings(m *model.Model, all []fault) ([]guess, error) {
 	var sizeless []fault
 	for _, f := range all {
-		if slices.Contains([]Kind{Polarity, Dead, Swapped, Exchanged, Inverted}, f.kind) {
+		if slices.Contains([]Kind{Polarity, Dead, Swapped, Exchanged, Inverted, Delay}, f.kind) || f.kind == DelayUnit && f.output < 0 {
 			sizeless = append(sizeless, f)
 		}
 	}
@@ -230,7 +266,7 @@ func wirings(m *model.Model, all []fault) ([]guess, error) {
 		rig := f.upon(m, m.Healthy())
 		rig.Error = mostlyOff
 		for _, other := range sizeless[i+1:] {
-			if other.excludes(f) {
+			if other.excludes(f) || len(sizeless) > glances && f.kind == Swapped && other.kind == Swapped {
 				continue
 			}
 			g := guess{faults: []fault{f, other}}
@@ -332,11 +368,11 @@ func (g *guess) weigh(m *model.Model) {
 	}
 }
 
-// found are the quantities of the guess's faults where the fit has them, as a
+// found are the quantities of some of the guess's faults where the fit has them, as a
 // start for another. Delays are looked for anew in any case.
-func (g *guess) found(m *model.Model) []model.Push {
+func (g *guess) found(m *model.Model, faults ...fault) []model.Push {
 	var pushes []model.Push
-	for _, f := range g.faults {
+	for _, f := range faults {
 		for _, q := range f.quantities(m) {
 			pushes = append(pushes, model.Push{At: q, By: g.fit.Theta[q]})
 		}

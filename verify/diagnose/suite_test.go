@@ -470,23 +470,24 @@ func (e example) misfit(m *model.Model, g guess, ours, theirs []verify.Capture) 
 		return h, off
 	}
 	square := func(v complex128) float64 { return real(v)*real(v) + imag(v)*imag(v) }
+	size := make([]float64, len(ours)) // mean power, of everything with what its outputs do alone
+	for c := len(ours) - 1; c >= 0; c-- {
+		for _, f := range m.FreqHz {
+			h, off := value(ours[c], slices.Index(ours[0].Function.FreqHz, f))
+			size[c] += math.Max(0, square(h)-2*off*off) / float64(len(m.FreqHz))
+		}
+		if c >= 2 {
+			size[c%2] += size[c]
+		}
+	}
 	for k, f := range m.FreqHz {
 		i := slices.Index(ours[0].Function.FreqHz, f)
 		for mic := range 2 {
 			through := g.fit.Through(mic)[k]
-			var solos float64
-			for c := 2 + mic; c < len(ours); c += 2 {
-				h, _ := value(ours[c], i)
-				solos += square(h)
-			}
 			for c := mic; c < len(ours); c += 2 {
 				h, off := value(ours[c], i)
-				size := math.Max(square(h), solos)
-				if c >= 2 {
-					size = square(h)
-				}
 				p := theirs[c].Function.Advance(-theirs[c].DelaySec - theirs[c].LatencySec).H[i]
-				sum += square(h-through*p) / (off*off + g.rig.Error*g.rig.Error*size) / 2
+				sum += square(h-through*p) / (off*off + g.rig.Error*g.rig.Error*size[c]) / 2
 			}
 		}
 	}

@@ -29,12 +29,9 @@ func (w words) diagnosis() Diagnosis {
 			d.Causes = append(d.Causes, w.cause(s))
 		}
 	}
-	for mic, db := range w.m.SignalDB {
-		p := noisy(db)
-		d.Healthy *= 1 - p
-		if p >= leastProbability {
-			d.Causes = append(d.Causes, w.noise(mic, db, p))
-		}
+	if c, clear := w.noise(); c.Probability >= leastProbability {
+		d.Causes = append(d.Causes, c)
+		d.Healthy *= clear
 	}
 	slices.SortStableFunc(d.Causes, func(a, b Cause) int { return cmp.Compare(b.Probability, a.Probability) })
 	for i := range d.Causes {
@@ -50,13 +47,24 @@ func (w words) diagnosis() Diagnosis {
 	return d
 }
 
-func (w words) noise(mic int, db, p float64) Cause {
-	name := w.microphone(mic)
-	return Cause{
-		Kind: Noise, Microphone: name, Amount: db, Unit: "dB", Probability: p,
-		Evidence: fmt.Sprintf("%s microphone: the loudest capture stands %.1f dB above the noise of one average, in the middle of the operating range; %d dB are wanted", roles[mic], db, leastSignalDB),
-		Sentence: fmt.Sprintf("the %s microphone (%s) hears too much noise: play %.0f dB louder or measure when it is quiet", roles[mic], name, math.Max(1, math.Ceil(leastSignalDB-db))),
+// noise is the cause that a microphone hears too much of it, the worse one or
+// both, and the probability that none does.
+func (w words) noise() (c Cause, clear float64) {
+	front, rear := noisy(w.m.SignalDB[0]), noisy(w.m.SignalDB[1])
+	clear = (1 - front) * (1 - rear)
+	worse := 0
+	if rear > front {
+		worse = 1
 	}
+	db, who := w.m.SignalDB[worse], fmt.Sprintf("the %s microphone (%s) hears", roles[worse], w.microphone(worse))
+	c = Cause{Kind: Noise, Microphone: w.microphone(worse), Amount: db, Unit: "dB", Probability: 1 - clear}
+	if min(front, rear) >= 0.5 {
+		c.Microphone, who = "", "both microphones hear"
+	}
+	c.Evidence = fmt.Sprintf("the loudest captures stand %.1f dB at the front and %.1f dB at the rear microphone above the noise of one average, in the middle of the operating range; %d dB are wanted",
+		w.m.SignalDB[0], w.m.SignalDB[1], leastSignalDB)
+	c.Sentence = fmt.Sprintf("%s too much noise: play %.0f dB louder or measure when it is quiet", who, math.Max(1, math.Ceil(leastSignalDB-db)))
+	return c, clear
 }
 
 // cause spells a suspect, with the quantities of the best guess it is in.

@@ -170,35 +170,34 @@ func pooled(sigma []float64, i int) float64 {
 	return sum / float64(to-from)
 }
 
-// sizes sets what errors of the model are counted from: the power of what the
-// open outputs do alone, for at a null the sum itself is next to nothing.
+// sizes sets what errors of the model are counted from: the mean power of what
+// the open outputs do alone, for at a null the sum itself is next to nothing. A
+// mean over the lines, less the noise's own, does not follow the noise of a line.
 func (m *Model) sizes(takes []take) {
 	loudest := 0.0
+	means := make([]float64, len(takes))
 	for i := range takes {
 		t := &takes[i]
+		for j := range t.h {
+			means[i] += (power(t.h[j]) - 2*t.noise2[j]) / float64(len(t.h))
+			loudest = math.Max(loudest, power(t.h[j]))
+		}
+		means[i] = math.Max(0, means[i])
+	}
+	for i := range takes {
+		t := &takes[i]
+		size := means[i]
+		for other := range takes {
+			if o := &takes[other]; t.solo < 0 && o.solo >= 0 && o.mic == t.mic && t.open[o.solo] {
+				size += means[other]
+			}
+		}
 		t.size2 = make([]float64, len(t.h))
 		for j := range t.h {
-			t.size2[j] = power(t.h[j])
-			if t.solo < 0 {
-				t.size2[j] = math.Max(t.size2[j], m.parts2(takes, t, j))
-			}
-			loudest = math.Max(loudest, t.size2[j])
+			t.size2[j] = size
+			t.noise2[j] += loudest * 1e-16 // nothing is known to better than a float64 can tell
 		}
 	}
-	for i := range takes { // nothing is known to better than a float64 can tell
-		for j := range takes[i].noise2 {
-			takes[i].noise2[j] += loudest * 1e-16
-		}
-	}
-}
-
-func (m *Model) parts2(takes []take, whole *take, line int) (sum float64) {
-	for i := range takes {
-		if t := &takes[i]; t.mic == whole.mic && t.solo >= 0 && whole.open[t.solo] {
-			sum += power(t.h[line])
-		}
-	}
-	return sum
 }
 
 // inverted is what the captures would be had reference and microphone not been
