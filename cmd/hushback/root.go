@@ -68,7 +68,9 @@ practice come before anything that this program says.`,
   hushback dry-run mysite.yaml           what would be sent, sending nothing
   hushback serve mysite.yaml             the daemon beside the processor
   hushback rollback                      back to the safe preset
-  hushback presets                       what is stored`,
+  hushback presets                       what is stored
+  hushback excite mysite.yaml            the test signal, for a player
+  hushback listen --microphone NAME      a recorder's channels, for the daemon`,
 		SilenceUsage:      true,
 		SilenceErrors:     true,
 		CompletionOptions: cobra.CompletionOptions{HiddenDefaultCmd: true},
@@ -78,7 +80,7 @@ practice come before anything that this program says.`,
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
 		return badInput{fmt.Errorf("%w\nsee: %s --help", err, c.CommandPath())}
 	})
-	root.AddCommand(newSolve(), newCompare(), newRehearse(), newServe(), newDryRun(), newRollback(), newPresets())
+	root.AddCommand(newSolve(), newCompare(), newRehearse(), newServe(), newDryRun(), newRollback(), newPresets(), newExcite(), newListen())
 	return root
 }
 

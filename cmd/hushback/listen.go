@@ -1,0 +1,120 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"hushback/cmd/internal/daemon"
+	"hushback/cmd/internal/pcm"
+	"hushback/cmd/internal/sound"
+)
+
+// tokenVariable holds the daemon's token where no file does. A flag would show it
+// to everybody who lists processes.
+const tokenVariable = "HUSHBACK_TOKEN"
+
+func newListen() *cobra.Command {
+	var l sound.Listening
+	var state, file, tokenFile, latency, encoding string
+	c := &cobra.Command{
+		Use:   "listen",
+		Short: "Carry a recorder's two channels to the daemon",
+		Long: `Reads what a recorder writes, as WAV or as bare samples, and carries two of its
+channels to the daemon: the reference, which is the signal that the processor gets,
+taken before it; and the microphone. One listen runs beside each microphone; if
+there is only one microphone, it calls itself "moved" and the page says where to
+put it.
+
+On the daemon's machine it finds the daemon by itself. Elsewhere name its address
+with --server, and give the token that stands in daemon.json in its state folder as
+` + tokenVariable + ` or in a file.`,
+		Example: `  arecord -q -t wav -f S24_3LE -r 48000 -c 2 | hushback listen --microphone "stage door"
+  hushback listen --microphone moved --server 192.0.2.10:8470 --token-file token < /dev/stdin`,
+		Args: usage(cobra.NoArgs, "flags only"),
+		RunE: func(c *cobra.Command, _ []string) error {
+			var err error
+			if l.LatencySec, err = timeOf("--latency", latency); err != nil {
+				return err
+			}
+			if l.URL, l.Token, err = whereTo(daemon.Home{Dir: state}, l.URL, tokenFile); err != nil {
+				return err
+			}
+			l.Raw.Encoding, l.In = pcm.Encoding(encoding), c.InOrStdin()
+			if file != "" {
+				f, err := os.Open(file)
+				if err != nil {
+					return badInput{fmt.Errorf("--file: %w", err)}
+				}
+				defer f.Close()
+				l.In, l.Paced = f, true
+			}
+			l.Say = func(s sound.Level) { sayLevel(c.ErrOrStderr(), s) }
+			return listen(c.Context(), l)
+		},
+	}
+	f := c.Flags()
+	f.StringVar(&l.Microphone, "microphone", "", "`name` of the microphone in the site, or moved")
+	f.StringVar(&l.URL, "server", "", "`host:port` of the daemon's page; without it the daemon on this machine")
+	f.StringVar(&tokenFile, "token-file", "", "`file` with the daemon's token")
+	f.StringVar(&state, "state", stateFolder(), "`folder` that tells of the daemon on this machine")
+	f.StringVar(&file, "file", "", "WAV `file` to play instead of the standard input, at its own pace")
+	f.StringVar(&latency, "latency", "200 ms", "`time` that the recorder's samples take to get here, at most")
+	f.IntVar(&l.Reference, "reference-channel", 1, "`channel` of the reference, counted from 1")
+	f.IntVar(&l.Heard, "microphone-channel", 2, "`channel` of the microphone, counted from 1")
+	addFormat(c, &l.Raw, &encoding)
+	return c
+}
+
+func listen(ctx context.Context, l sound.Listening) error {
+	if l.Microphone == "" {
+		return badInput{errors.New("--microphone: name the microphone as the site does, or moved")}
+	}
+	return sound.Listen(ctx, l)
+}
+
+// whereTo is the daemon's feed and the token that it wants.
+func whereTo(home daemon.Home, server, tokenFile string) (url, token string, err error) {
+	token = os.Getenv(tokenVariable)
+	if tokenFile != "" {
+		text, err := os.ReadFile(tokenFile)
+		if err != nil {
+			return "", "", badInput{fmt.Errorf("--token-file: %w", err)}
+		}
+		token = strings.TrimSpace(string(text))
+	}
+	if server != "" {
+		if err := address("--server", server, "192.0.2.10:8470"); err != nil {
+			return "", "", err
+		}
+		if token == "" {
+			return "", "", badInput{fmt.Errorf("no token for %s: give it with --token-file or as %s; it stands in daemon.json in the daemon's state folder", server, tokenVariable)}
+		}
+		return "ws://" + server + daemon.FeedPath, token, nil
+	}
+	note, running, err := home.Find()
+	if err != nil {
+		return "", "", err
+	}
+	if !running {
+		return "", "", badInput{fmt.Errorf("no daemon runs on %s: start one, or name it with --server", home.Dir)}
+	}
+	return "ws" + strings.TrimPrefix(note.URL, "http") + daemon.FeedPath, note.Token, nil
+}
+
+// sayLevel is one line a second.
+func sayLevel(w io.Writer, l sound.Level) {
+	how := "connected"
+	if !l.Connected {
+		how = "not connected: " + l.Trouble
+	}
+	if l.Clipped {
+		how += "; CLIPPED: turn the input down"
+	}
+	fmt.Fprintf(w, "reference %5.1f dB, microphone %5.1f dB, %s\n", l.ReferenceDB, l.HeardDB, how)
+}
