@@ -7,6 +7,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"hushback/cmd/internal/cli"
 	"hushback/cmd/internal/daemon"
 	"hushback/cmd/internal/printout"
 	"hushback/control"
@@ -23,9 +24,9 @@ for each output, before and after in plain words and every datagram in hex.
 Confirming is done on the daemon's page, for a dry run of its own.`,
 		Example: `  hushback dry-run mysite.yaml
   hushback dry-run mysite.yaml --json`,
-		Args: usage(cobra.ExactArgs(1), "name one site: a file, or an example such as ottersedge"),
+		Args: cli.Usage(cobra.ExactArgs(1), "name one site: a file, or an example such as ottersedge"),
 		RunE: func(c *cobra.Command, args []string) error {
-			site, profiles, err := openSite(args[0], "", processorAt)
+			site, profiles, err := cli.OpenSite(args[0], "", processorAt)
 			if err != nil {
 				return err
 			}

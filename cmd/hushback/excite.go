@@ -11,6 +11,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"hushback/cmd/internal/cli"
 	"hushback/cmd/internal/pcm"
 	"hushback/cmd/internal/sound"
 	"hushback/configs"
@@ -42,7 +43,7 @@ cabinets, begin with the amplifiers low, wear hearing protection. Local codes co
 before anything that this program says.`,
 		Example: `  hushback excite mysite.yaml | aplay -q -
   hushback excite mysite.yaml --for "5 min" --out signal.wav`,
-		Args: usage(cobra.ExactArgs(1), "name one site: a file, or an example such as ottersedge"),
+		Args: cli.Usage(cobra.ExactArgs(1), "name one site: a file, or an example such as ottersedge"),
 		RunE: func(c *cobra.Command, args []string) error {
 			return excited(c.Context(), args[0], flags, c.OutOrStdout(), c.ErrOrStderr())
 		},
@@ -67,46 +68,32 @@ func addFormat(c *cobra.Command, into *pcm.Format, encoding *string) {
 	f.IntVar(&into.Channels, "channels", 2, "`number` of channels")
 }
 
-// timeOf reads a flag that is a time, in seconds.
-func timeOf(flag, text string) (float64, error) {
-	return quantityOf(flag, text, quantity.Period())
-}
-
-func quantityOf(flag, text string, kind quantity.Kind) (float64, error) {
-	exact, ok := kind.Parse(text)
-	if !ok {
-		return 0, badInput{fmt.Errorf("%s: got %q, want %s", flag, text, kind.Want)}
-	}
-	v, _ := exact.Float64()
-	return v, nil
-}
-
 // excited writes the signal until it is over, or ctx is.
 func excited(ctx context.Context, name string, flags exciteFlags, stdout, stderr io.Writer) error {
 	site, err := configs.OpenSite(name)
 	if err != nil {
-		return badInput{err}
+		return cli.Bad(err)
 	}
 	format := flags.format
 	format.Encoding = pcm.Encoding(flags.encoding)
 	if err := format.Check(); err != nil {
-		return badInput{err}
+		return cli.Bad(err)
 	}
 	kinds := []engine.SignalKind{engine.SignalMultisine, engine.SignalSweep, engine.SignalNoise}
 	if flags.kind != "" {
 		if site.TestSignal.Kind = engine.SignalKind(flags.kind); !slices.Contains(kinds, site.TestSignal.Kind) {
-			return badInput{fmt.Errorf("--kind: got %q, want one of %v", flags.kind, kinds)}
+			return cli.Bad(fmt.Errorf("--kind: got %q, want one of %v", flags.kind, kinds))
 		}
 	}
-	level, errLevel := quantityOf("--level", flags.level, quantity.Level())
-	fade, errFade := timeOf("--fade-in", flags.fade)
+	level, errLevel := cli.QuantityOf("--level", flags.level, quantity.Level())
+	fade, errFade := cli.TimeOf("--fade-in", flags.fade)
 	frames, errLength := framesOf(flags, format.Rate)
 	if err := errors.Join(errLevel, errFade, errLength); err != nil {
-		return badInput{err}
+		return cli.Bad(err)
 	}
 	signal, err := excite.New(site.TestSignal, format.Rate, excite.Options{LevelDB: level, FadeInSec: fade, Seed: flags.seed})
 	if err != nil {
-		return badInput{err}
+		return cli.Bad(err)
 	}
 	w, done, err := destination(flags.out, stdout)
 	if err != nil {
@@ -130,9 +117,9 @@ func framesOf(flags exciteFlags, rate int) (int64, error) {
 		}
 		return 60 * int64(rate), nil
 	}
-	seconds, err := timeOf("--for", flags.length)
+	seconds, err := cli.TimeOf("--for", flags.length)
 	if err == nil && !(seconds > 0) {
-		err = badInput{fmt.Errorf("--for: got %q, want more than nothing", flags.length)}
+		err = cli.Bad(fmt.Errorf("--for: got %q, want more than nothing", flags.length))
 	}
 	return int64(math.Round(seconds * float64(rate))), err
 }
@@ -142,13 +129,13 @@ func destination(out string, stdout io.Writer) (io.Writer, func() error, error) 
 	if out != "" {
 		f, err := os.Create(out)
 		if err != nil {
-			return nil, nil, badInput{fmt.Errorf("--out: %w", err)}
+			return nil, nil, cli.Bad(fmt.Errorf("--out: %w", err))
 		}
 		return f, f.Close, nil
 	}
 	if f, ok := stdout.(*os.File); ok {
 		if about, err := f.Stat(); err == nil && about.Mode()&os.ModeCharDevice != 0 {
-			return nil, nil, badInput{errors.New("this would fill the terminal with samples: pipe it into a player, or name a file with --out")}
+			return nil, nil, cli.Bad(errors.New("this would fill the terminal with samples: pipe it into a player, or name a file with --out"))
 		}
 	}
 	return stdout, func() error { return nil }, nil

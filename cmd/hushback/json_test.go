@@ -12,6 +12,8 @@ import (
 	"strings"
 	"testing"
 
+	"hushback/cmd/internal/cli"
+
 	"hushback/cmd/internal/daemon"
 	"hushback/cmd/internal/printout"
 	"hushback/control"
@@ -108,7 +110,7 @@ func TestRollbackTellsHowItEnded(t *testing.T) {
 			`{"ended":"adrift","by":"daemon","to":"","blind_outputs":[],"outputs_in_doubt":[2],"reason":"no answer"}`},
 		{"failed", control.RolledBack{}, errors.New("there is no safe preset"),
 			`{"ended":"failed","by":"daemon","to":"","blind_outputs":[],"outputs_in_doubt":[],"reason":"there is no safe preset"}`},
-		{"not tried", control.RolledBack{}, badInput{errors.New("which site?")}, ""},
+		{"not tried", control.RolledBack{}, cli.Bad(errors.New("which site?")), ""},
 	} {
 		var out bytes.Buffer
 		if err := tellRollback(&out, c.back, byDaemon, c.err); fmt.Sprint(err) != fmt.Sprint(c.err) {

@@ -10,6 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"hushback/cmd/internal/cli"
 	"hushback/cmd/internal/daemon"
 	"hushback/cmd/internal/pcm"
 	"hushback/cmd/internal/sound"
@@ -36,10 +37,10 @@ with --server, and give the token that stands in daemon.json in its state folder
 ` + tokenVariable + ` or in a file.`,
 		Example: `  arecord -q -t wav -f S24_3LE -r 48000 -c 2 | hushback listen --microphone "stage door"
   hushback listen --microphone moved --server 192.0.2.10:8470 --token-file token < /dev/stdin`,
-		Args: usage(cobra.NoArgs, "flags only"),
+		Args: cli.Usage(cobra.NoArgs, "flags only"),
 		RunE: func(c *cobra.Command, _ []string) error {
 			var err error
-			if l.LatencySec, err = timeOf("--latency", latency); err != nil {
+			if l.LatencySec, err = cli.TimeOf("--latency", latency); err != nil {
 				return err
 			}
 			if l.URL, l.Token, err = whereTo(daemon.Home{Dir: state}, l.URL, tokenFile); err != nil {
@@ -49,7 +50,7 @@ with --server, and give the token that stands in daemon.json in its state folder
 			if file != "" {
 				f, err := os.Open(file)
 				if err != nil {
-					return badInput{fmt.Errorf("--file: %w", err)}
+					return cli.Bad(fmt.Errorf("--file: %w", err))
 				}
 				defer f.Close()
 				l.In, l.Paced = f, true
@@ -62,7 +63,7 @@ with --server, and give the token that stands in daemon.json in its state folder
 	f.StringVar(&l.Microphone, "microphone", "", "`name` of the microphone in the site, or moved")
 	f.StringVar(&l.URL, "server", "", "`host:port` of the daemon's page; without it the daemon on this machine")
 	f.StringVar(&tokenFile, "token-file", "", "`file` with the daemon's token")
-	f.StringVar(&state, "state", stateFolder(), "`folder` that tells of the daemon on this machine")
+	f.StringVar(&state, "state", cli.StateFolder(), "`folder` that tells of the daemon on this machine")
 	f.StringVar(&file, "file", "", "WAV `file` to play instead of the standard input, at its own pace")
 	f.StringVar(&latency, "latency", "200 ms", "`time` that the recorder's samples take to get here, at most")
 	f.IntVar(&l.Reference, "reference-channel", 1, "`channel` of the reference, counted from 1")
@@ -73,7 +74,7 @@ with --server, and give the token that stands in daemon.json in its state folder
 
 func listen(ctx context.Context, l sound.Listening) error {
 	if l.Microphone == "" {
-		return badInput{errors.New("--microphone: name the microphone as the site does, or moved")}
+		return cli.Bad(errors.New("--microphone: name the microphone as the site does, or moved"))
 	}
 	return sound.Listen(ctx, l)
 }
@@ -84,16 +85,16 @@ func whereTo(home daemon.Home, server, tokenFile string) (url, token string, err
 	if tokenFile != "" {
 		text, err := os.ReadFile(tokenFile)
 		if err != nil {
-			return "", "", badInput{fmt.Errorf("--token-file: %w", err)}
+			return "", "", cli.Bad(fmt.Errorf("--token-file: %w", err))
 		}
 		token = strings.TrimSpace(string(text))
 	}
 	if server != "" {
-		if err := address("--server", server, "192.0.2.10:8470"); err != nil {
+		if err := cli.Address("--server", server, "192.0.2.10:8470"); err != nil {
 			return "", "", err
 		}
 		if token == "" {
-			return "", "", badInput{fmt.Errorf("no token for %s: give it with --token-file or as %s; it stands in daemon.json in the daemon's state folder", server, tokenVariable)}
+			return "", "", cli.Bad(fmt.Errorf("no token for %s: give it with --token-file or as %s; it stands in daemon.json in the daemon's state folder", server, tokenVariable))
 		}
 		return "ws://" + server + daemon.FeedPath, token, nil
 	}
@@ -102,7 +103,7 @@ func whereTo(home daemon.Home, server, tokenFile string) (url, token string, err
 		return "", "", err
 	}
 	if !running {
-		return "", "", badInput{fmt.Errorf("no daemon runs on %s: start one, or name it with --server", home.Dir)}
+		return "", "", cli.Bad(fmt.Errorf("no daemon runs on %s: start one, or name it with --server", home.Dir))
 	}
 	return "ws" + strings.TrimPrefix(note.URL, "http") + daemon.FeedPath, note.Token, nil
 }

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"log/slog"
 	"math"
 	"math/cmplx"
 	"os"
@@ -43,8 +44,11 @@ func raisedWith(t *testing.T, change func(*daemon.Options), rig rehearsal.Option
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := settings{State: stateFolderFor(t), Listen: "127.0.0.1:0", confirmFor: time.Minute, keepFor: time.Minute, session: time.Hour}
-	options := s.options(site, []processor.Profile{profile}, t.Output())
+	options := daemon.Options{
+		Site: site, Profiles: []processor.Profile{profile}, Home: daemon.Home{Dir: stateFolderFor(t)}, Listen: "127.0.0.1:0",
+		ConfirmFor: time.Minute, KeepFor: time.Minute, Session: time.Hour,
+		Log: slog.New(slog.NewTextHandler(t.Output(), &slog.HandlerOptions{Level: slog.LevelWarn})),
+	}
 	change(&options)
 	set, err := raise(options, rig)
 	if err != nil {

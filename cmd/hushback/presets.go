@@ -9,6 +9,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"hushback/cmd/internal/cli"
 	"hushback/cmd/internal/daemon"
 	"hushback/cmd/internal/printout"
 	"hushback/control/preset"
@@ -26,9 +27,9 @@ never change; the safe and the as-found preset cannot be deleted.`,
   hushback presets compare "as found" safe
   hushback presets export safe safe-preset.json
   hushback presets import safe-preset.json --as "from the workshop"`,
-		Args: usage(cobra.NoArgs, "one of its commands, or nothing for a list"),
+		Args: cli.Usage(cobra.NoArgs, "one of its commands, or nothing for a list"),
 	}
-	c.PersistentFlags().StringVar(&home.Dir, "state", stateFolder(), "`folder` of the presets and journal")
+	c.PersistentFlags().StringVar(&home.Dir, "state", cli.StateFolder(), "`folder` of the presets and journal")
 	asJSON := c.PersistentFlags().Bool("json", false, "print JSON")
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		return inStore(home, func(s *preset.Store) error {
@@ -47,7 +48,7 @@ never change; the safe and the as-found preset cannot be deleted.`,
 // inStore opens the presets of a state folder for one piece of work.
 func inStore(home daemon.Home, work func(*preset.Store) error) (err error) {
 	if _, err := os.Stat(home.Store()); errors.Is(err, fs.ErrNotExist) {
-		return badInput{fmt.Errorf("nothing was ever stored in %s: is it the right state folder?", home.Dir)}
+		return cli.Bad(fmt.Errorf("nothing was ever stored in %s: is it the right state folder?", home.Dir))
 	}
 	store, err := preset.Open(home.Store())
 	if errors.Is(err, preset.ErrInUse) {
@@ -71,12 +72,12 @@ func did(c *cobra.Command, asJSON bool, told any, words string, args ...any) err
 
 func newPresetShow(home *daemon.Home, asJSON *bool) *cobra.Command {
 	return &cobra.Command{
-		Use: "show NAME", Short: "Print a preset's settings", Args: usage(cobra.ExactArgs(1), "the name of a preset, or the beginning of its ID"),
+		Use: "show NAME", Short: "Print a preset's settings", Args: cli.Usage(cobra.ExactArgs(1), "the name of a preset, or the beginning of its ID"),
 		RunE: func(c *cobra.Command, args []string) error {
 			return inStore(*home, func(s *preset.Store) error {
 				p, err := s.Find(args[0])
 				if err != nil {
-					return badInput{err}
+					return cli.Bad(err)
 				}
 				if *asJSON {
 					return printout.JSON(c.OutOrStdout(), printout.TellPreset(p))
@@ -92,13 +93,13 @@ func newPresetShow(home *daemon.Home, asJSON *bool) *cobra.Command {
 
 func newPresetCompare(home *daemon.Home, asJSON *bool) *cobra.Command {
 	return &cobra.Command{
-		Use: "compare A B", Short: "Print where two presets differ", Args: usage(cobra.ExactArgs(2), "the names of two presets"),
+		Use: "compare A B", Short: "Print where two presets differ", Args: cli.Usage(cobra.ExactArgs(2), "the names of two presets"),
 		RunE: func(c *cobra.Command, args []string) error {
 			return inStore(*home, func(s *preset.Store) error {
 				a, errA := s.Find(args[0])
 				b, errB := s.Find(args[1])
 				if err := errors.Join(errA, errB); err != nil {
-					return badInput{err}
+					return cli.Bad(err)
 				}
 				differ := preset.Compare(a, b)
 				if *asJSON {
@@ -118,12 +119,12 @@ func newPresetCompare(home *daemon.Home, asJSON *bool) *cobra.Command {
 
 func newPresetExport(home *daemon.Home, asJSON *bool) *cobra.Command {
 	return &cobra.Command{
-		Use: "export NAME FILE", Short: "Write a preset to a file", Args: usage(cobra.ExactArgs(2), "the name of a preset and a file to write"),
+		Use: "export NAME FILE", Short: "Write a preset to a file", Args: cli.Usage(cobra.ExactArgs(2), "the name of a preset and a file to write"),
 		RunE: func(c *cobra.Command, args []string) error {
 			return inStore(*home, func(s *preset.Store) error {
 				p, err := s.Find(args[0])
 				if err != nil {
-					return badInput{err}
+					return cli.Bad(err)
 				}
 				text, err := preset.Export(p)
 				if err != nil {
@@ -131,7 +132,7 @@ func newPresetExport(home *daemon.Home, asJSON *bool) *cobra.Command {
 				}
 				f, err := os.OpenFile(args[1], os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
 				if err != nil {
-					return badInput{fmt.Errorf("export: %w", err)} // also one that is there: nothing is written over
+					return cli.Bad(fmt.Errorf("export: %w", err)) // also one that is there: nothing is written over
 				}
 				_, err = f.Write(text)
 				if err := errors.Join(err, f.Close()); err != nil || !*asJSON {
@@ -146,23 +147,23 @@ func newPresetExport(home *daemon.Home, asJSON *bool) *cobra.Command {
 func newPresetImport(home *daemon.Home, asJSON *bool) *cobra.Command {
 	var name string
 	c := &cobra.Command{
-		Use: "import FILE", Short: "Store a preset from a file", Args: usage(cobra.ExactArgs(1), "one file that export wrote"),
+		Use: "import FILE", Short: "Store a preset from a file", Args: cli.Usage(cobra.ExactArgs(1), "one file that export wrote"),
 		Long: `Stores a preset that export wrote, under its own name or another. The safe and the
 as-found preset come in under another name; safe makes it the safe preset.`,
 		RunE: func(c *cobra.Command, args []string) error {
 			text, err := os.ReadFile(args[0])
 			if err != nil {
-				return badInput{fmt.Errorf("import: %w", err)}
+				return cli.Bad(fmt.Errorf("import: %w", err))
 			}
 			p, err := preset.Import(text)
 			if err != nil {
-				return badInput{fmt.Errorf("%s: %w", args[0], err)}
+				return cli.Bad(fmt.Errorf("%s: %w", args[0], err))
 			}
 			if name != "" {
 				p.Name = name
 			}
 			if p.Name == preset.Safe || p.Name == preset.AsFound {
-				return badInput{fmt.Errorf("%q is hushback's own: give the preset another name with --as", p.Name)}
+				return cli.Bad(fmt.Errorf("%q is hushback's own: give the preset another name with --as", p.Name))
 			}
 			if err := home.Prepare(); err != nil {
 				return err
@@ -176,7 +177,7 @@ as-found preset come in under another name; safe makes it the safe preset.`,
 				err = s.Note(preset.Entry{At: time.Now(), Event: "preset imported", Detail: fmt.Sprintf("%q, %.12s", p.Name, p.ID())})
 			}
 			if err := errors.Join(err, s.Close()); err != nil {
-				return badInput{err}
+				return cli.Bad(err)
 			}
 			return did(c, *asJSON, printout.TellPreset(p), "stored as %q, %.12s", p.Name, p.ID())
 		},
@@ -187,12 +188,12 @@ as-found preset come in under another name; safe makes it the safe preset.`,
 
 func newPresetDelete(home *daemon.Home, asJSON *bool) *cobra.Command {
 	return &cobra.Command{
-		Use: "delete NAME", Short: "Take a preset's name away", Args: usage(cobra.ExactArgs(1), "the name of a preset"),
+		Use: "delete NAME", Short: "Take a preset's name away", Args: cli.Usage(cobra.ExactArgs(1), "the name of a preset"),
 		Long: "Takes a preset's name away. Its settings stay in the store and are found by their ID.",
 		RunE: func(c *cobra.Command, args []string) error {
 			return inStore(*home, func(s *preset.Store) error {
 				if err := s.Delete(args[0]); err != nil {
-					return badInput{err}
+					return cli.Bad(err)
 				}
 				err := s.Note(preset.Entry{At: time.Now(), Event: "preset deleted", Detail: fmt.Sprintf("%q", args[0])})
 				if err != nil || !*asJSON {
@@ -206,19 +207,19 @@ func newPresetDelete(home *daemon.Home, asJSON *bool) *cobra.Command {
 
 func newPresetSafe(home *daemon.Home, asJSON *bool) *cobra.Command {
 	return &cobra.Command{
-		Use: "safe NAME SITE", Short: "Make a stored preset the safe one", Args: usage(cobra.ExactArgs(2), "the name of a preset and a site"),
+		Use: "safe NAME SITE", Short: "Make a stored preset the safe one", Args: cli.Usage(cobra.ExactArgs(2), "the name of a preset and a site"),
 		Long: `Makes a stored preset the safe one, for processors that cannot be read. Its
 settings must be such as the site's processors can hold, none above its limit.
 Nothing is sent.`,
 		RunE: func(c *cobra.Command, args []string) error {
-			site, profiles, err := openSite(args[1], "", "")
+			site, profiles, err := cli.OpenSite(args[1], "", "")
 			if err != nil {
 				return err
 			}
 			return inStore(*home, func(s *preset.Store) error {
 				p, err := daemon.UseAsSafe(s, site, profiles, args[0])
 				if err != nil {
-					return badInput{err}
+					return cli.Bad(err)
 				}
 				return did(c, *asJSON, printout.TellPreset(p), "the safe preset is now %.12s", p.ID())
 			})
@@ -228,13 +229,13 @@ Nothing is sent.`,
 
 func newSetAside(home *daemon.Home, asJSON *bool) *cobra.Command {
 	return &cobra.Command{
-		Use: "set-aside", Short: "Move a damaged store out of the way", Args: usage(cobra.NoArgs, "nothing more"),
+		Use: "set-aside", Short: "Move a damaged store out of the way", Args: cli.Usage(cobra.NoArgs, "nothing more"),
 		Long: `Moves a damaged store out of the way; the file is kept under a name that says when.
 The next start makes a new one, which knows nothing: look at what the processor
 holds before you store a safe preset.`,
 		RunE: func(c *cobra.Command, _ []string) error {
 			err := inStore(*home, func(*preset.Store) error {
-				return badInput{errors.New("the store is whole: there is nothing to set aside")}
+				return cli.Bad(errors.New("the store is whole: there is nothing to set aside"))
 			})
 			if !errors.Is(err, preset.ErrDamaged) {
 				return err

@@ -10,6 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"hushback/cmd/internal/cli"
 	"hushback/cmd/internal/daemon"
 	"hushback/cmd/internal/emulated"
 	"hushback/cmd/internal/rehearsal"
@@ -50,13 +51,13 @@ undecided, and rolled back; 2 bad input.`,
   hushback rehearse --unattended --json
   hushback rehearse --unattended --fault polarity=3
   hushback rehearse --unattended --fault moved=3 --correct 2`,
-		Args: usage(cobra.MaximumNArgs(1), "name one site, or none for the example"),
+		Args: cli.Usage(cobra.MaximumNArgs(1), "name one site, or none for the example"),
 		RunE: func(c *cobra.Command, args []string) error {
 			if flags.correct < 0 || flags.correct > 0 && !flags.unattended {
-				return badInput{errors.New("--correct goes with --unattended and counts from 0: with a page you take the correction yourself")}
+				return cli.Bad(errors.New("--correct goes with --unattended and counts from 0: with a page you take the correction yourself"))
 			}
 			if flags.json && !flags.unattended {
-				return badInput{errors.New("--json goes with --unattended: with a page there is nothing to print at the end")}
+				return cli.Bad(errors.New("--json goes with --unattended: with a page there is nothing to print at the end"))
 			}
 			name := exampleSite
 			if len(args) == 1 {
@@ -65,7 +66,7 @@ undecided, and rolled back; 2 bad input.`,
 			return rehearse(c, name, flags)
 		},
 	}
-	addSettings(c, "127.0.0.1:0", "")
+	cli.AddSettings(c, "127.0.0.1:0", "")
 	f := c.Flags()
 	f.Lookup("state").Usage = "`folder` for presets and journal (default a new one, removed at the end)"
 	f.StringVar(&flags.fault, "fault", "", "put the rig out of order, `KIND[=OUTPUT]`: polarity, dead, late, moved, cold or deaf")
@@ -105,7 +106,7 @@ func rehearse(c *cobra.Command, name string, flags rehearseFlags) (err error) {
 
 // rehearsalInput gathers everything that can be wrong with what was typed.
 func rehearsalInput(c *cobra.Command, name string, flags rehearseFlags) (daemon.Options, rehearsal.Fault, error) {
-	s, err := readSettings(c)
+	s, err := cli.ReadSettings(c)
 	if err != nil {
 		return daemon.Options{}, rehearsal.Fault{}, err
 	}
@@ -116,10 +117,10 @@ func rehearsalInput(c *cobra.Command, name string, flags rehearseFlags) (daemon.
 	var fault rehearsal.Fault
 	if flags.fault != "" {
 		if fault, err = rehearsal.ParseFault(flags.fault, site.OutputNumbers()); err != nil {
-			return daemon.Options{}, rehearsal.Fault{}, badInput{err}
+			return daemon.Options{}, rehearsal.Fault{}, cli.Bad(err)
 		}
 	}
-	return s.options(site, profiles, c.ErrOrStderr()), fault, nil
+	return s.Options(site, profiles, c.ErrOrStderr()), fault, nil
 }
 
 // openRehearsal opens a site for processors that can be emulated: its own, or
@@ -127,7 +128,7 @@ func rehearsalInput(c *cobra.Command, name string, flags rehearseFlags) (daemon.
 func openRehearsal(name string) (engine.Site, []processor.Profile, error) {
 	site, err := configs.OpenSite(name)
 	if err != nil {
-		return engine.Site{}, nil, badInput{err}
+		return engine.Site{}, nil, cli.Bad(err)
 	}
 	kind := site.Wiring.Profile
 	if !emulated.Emulates(kind) {
@@ -135,10 +136,10 @@ func openRehearsal(name string) (engine.Site, []processor.Profile, error) {
 	}
 	for _, w := range site.Further {
 		if !emulated.Emulates(w.Profile) {
-			return engine.Site{}, nil, badInput{fmt.Errorf("site %s: processor %q: there is no emulated %s to rehearse on", name, w.Name, w.Profile)}
+			return engine.Site{}, nil, cli.Bad(fmt.Errorf("site %s: processor %q: there is no emulated %s to rehearse on", name, w.Name, w.Profile))
 		}
 	}
-	return openSite(name, kind, "")
+	return cli.OpenSite(name, kind, "")
 }
 
 // set is what stands while a rehearsal runs.

@@ -9,6 +9,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"hushback/cmd/internal/cli"
 	"hushback/cmd/internal/daemon"
 	"hushback/cmd/internal/dashboard"
 	"hushback/cmd/internal/printout"
@@ -29,7 +30,7 @@ Exit code: 0 back at the safe preset; 1 not, or nobody can tell; 2 bad input.`,
 		Example: `  hushback rollback
   hushback rollback mysite.yaml
   hushback rollback --json`,
-		Args: usage(cobra.MaximumNArgs(1), "name one site at most"),
+		Args: cli.Usage(cobra.MaximumNArgs(1), "name one site at most"),
 		RunE: func(c *cobra.Command, args []string) error {
 			ctx, cancel := context.WithTimeout(c.Context(), time.Minute)
 			defer cancel()
@@ -45,7 +46,7 @@ Exit code: 0 back at the safe preset; 1 not, or nobody can tell; 2 bad input.`,
 		},
 	}
 	f := c.Flags()
-	f.StringVar(&state, "state", stateFolder(), "`folder` of the presets and journal")
+	f.StringVar(&state, "state", cli.StateFolder(), "`folder` of the presets and journal")
 	f.StringVar(&processorAt, "processor", "", "`host:port` of the processor, instead of the site's")
 	f.BoolVar(&asJSON, "json", false, "print one JSON object")
 	return c
@@ -78,9 +79,9 @@ func rollBack(ctx context.Context, home daemon.Home, args []string, processorAt 
 		}
 	}
 	if len(args) == 0 {
-		return control.RolledBack{}, byCommand, badInput{fmt.Errorf("no daemon runs on %s: name the site, so that its processor can be reached: hushback rollback SITE", home.Dir)}
+		return control.RolledBack{}, byCommand, cli.Bad(fmt.Errorf("no daemon runs on %s: name the site, so that its processor can be reached: hushback rollback SITE", home.Dir))
 	}
-	site, profiles, err := openSite(args[0], "", processorAt)
+	site, profiles, err := cli.OpenSite(args[0], "", processorAt)
 	if err != nil {
 		return control.RolledBack{}, byCommand, err
 	}
@@ -101,7 +102,7 @@ type toldRollback struct {
 // tellRollback prints how it ended, well or not, and leaves the error for the
 // exit code. Of bad input there is nothing to tell: nothing was tried.
 func tellRollback(w io.Writer, back control.RolledBack, by whose, err error) error {
-	if mend := (badInput{}); errors.As(err, &mend) {
+	if mend := (cli.BadInput{}); errors.As(err, &mend) {
 		return err
 	}
 	told := toldRollback{Ended: dashboard.StateName(back), By: by, To: back.To, Blind: append([]int{}, back.Blind...), InDoubt: []int{}}

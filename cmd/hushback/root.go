@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"hushback/cmd/internal/cli"
 	"hushback/control/preset"
 )
 
@@ -17,11 +18,6 @@ const (
 	exitNotProven = 1 // refuted, undecided, or something on the way failed
 	exitBadInput  = 2 // the command, a setting or a file needs mending
 )
-
-// badInput marks an error that the person at the keyboard can mend.
-type badInput struct{ error }
-
-func (e badInput) Unwrap() error { return e.error }
 
 // errNotProven ends a rehearsal that kept nothing; what there is to say has
 // been said by then.
@@ -34,7 +30,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	root.SetOut(stdout)
 	root.SetErr(stderr)
 	err := root.ExecuteContext(ctx)
-	var mend badInput
+	var mend cli.BadInput
 	switch {
 	case err == nil:
 		return exitDone
@@ -74,22 +70,12 @@ practice come before anything that this program says.`,
 		SilenceUsage:      true,
 		SilenceErrors:     true,
 		CompletionOptions: cobra.CompletionOptions{HiddenDefaultCmd: true},
-		Args:              usage(cobra.NoArgs, "one of the commands"),
+		Args:              cli.Usage(cobra.NoArgs, "one of the commands"),
 		RunE:              func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
-		return badInput{fmt.Errorf("%w\nsee: %s --help", err, c.CommandPath())}
+		return cli.Bad(fmt.Errorf("%w\nsee: %s --help", err, c.CommandPath()))
 	})
 	root.AddCommand(newSolve(), newCompare(), newRehearse(), newServe(), newDryRun(), newRollback(), newPresets(), newExcite(), newListen())
 	return root
-}
-
-// usage makes wrong arguments an error that says what is wanted.
-func usage(check cobra.PositionalArgs, want string) cobra.PositionalArgs {
-	return func(c *cobra.Command, args []string) error {
-		if check(c, args) != nil {
-			return badInput{fmt.Errorf("%s: got %q, want: %s\nsee: %s --help", c.Name(), args, want, c.CommandPath())}
-		}
-		return nil
-	}
 }

@@ -7,6 +7,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"hushback/cmd/internal/cli"
 	"hushback/cmd/internal/daemon"
 	"hushback/configs"
 	"hushback/engine"
@@ -23,17 +24,17 @@ func newServe() *cobra.Command {
 stopped. A change in flight is rolled back before it ends; one that an earlier
 daemon left unfinished is put back when it starts.`,
 		Example: "  hushback serve mysite.yaml --listen 192.0.2.10:8470",
-		Args:    usage(cobra.ExactArgs(1), "name one site: a file, or an example such as ottersedge"),
+		Args:    cli.Usage(cobra.ExactArgs(1), "name one site: a file, or an example such as ottersedge"),
 		RunE: func(c *cobra.Command, args []string) error {
-			s, err := readSettings(c)
+			s, err := cli.ReadSettings(c)
 			if err != nil {
 				return err
 			}
-			site, profiles, err := openSite(args[0], "", processorAt)
+			site, profiles, err := cli.OpenSite(args[0], "", processorAt)
 			if err != nil {
 				return err
 			}
-			options := s.options(site, profiles, c.ErrOrStderr())
+			options := s.Options(site, profiles, c.ErrOrStderr())
 			if options.Sources, err = openSources(sources, site); err != nil {
 				return err
 			}
@@ -46,7 +47,7 @@ daemon left unfinished is put back when it starts.`,
 			return leave(c.OutOrStdout(), d)
 		},
 	}
-	addSettings(c, "127.0.0.1:8470", stateFolder())
+	cli.AddSettings(c, "127.0.0.1:8470", cli.StateFolder())
 	c.Flags().StringVar(&processorAt, "processor", "", "`host:port` of the processor, instead of the site's")
 	c.Flags().StringArrayVar(&sources, "source", nil, "mapping `file` of a program that measures for one microphone; may be given once for each")
 	return c
@@ -58,13 +59,13 @@ func openSources(files []string, site engine.Site) ([]source.Mapping, error) {
 	for _, file := range files {
 		m, err := configs.OpenMapping(file)
 		if err != nil {
-			return nil, badInput{err}
+			return nil, cli.Bad(err)
 		}
 		if !slices.ContainsFunc(site.Microphones, func(s engine.Microphone) bool { return s.Name == m.Microphone }) {
-			return nil, badInput{fmt.Errorf("--source %s: the site has no microphone %q", file, m.Microphone)}
+			return nil, cli.Bad(fmt.Errorf("--source %s: the site has no microphone %q", file, m.Microphone))
 		}
 		if slices.ContainsFunc(all, func(other source.Mapping) bool { return other.Microphone == m.Microphone }) {
-			return nil, badInput{fmt.Errorf("--source %s: microphone %q has a source already", file, m.Microphone)}
+			return nil, cli.Bad(fmt.Errorf("--source %s: microphone %q has a source already", file, m.Microphone))
 		}
 		all = append(all, m)
 	}

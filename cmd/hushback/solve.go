@@ -10,6 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"hushback/cmd/internal/cli"
 	"hushback/cmd/internal/printout"
 	"hushback/configs"
 	"hushback/control/processor"
@@ -41,13 +42,13 @@ practice come before anything that this program says.`,
   hushback solve mysite.yaml --layout narrow --out pictures
   hushback solve mysite.yaml --robust
   hushback solve mysite.yaml --json`,
-		Args: usage(cobra.ExactArgs(1), "name one site: a file, or an example such as ottersedge"),
+		Args: cli.Usage(cobra.ExactArgs(1), "name one site: a file, or an example such as ottersedge"),
 		RunE: func(c *cobra.Command, args []string) error {
 			site, err := configs.OpenLayout(args[0], layout)
 			if err != nil {
-				return badInput{err}
+				return cli.Bad(err)
 			}
-			profiles, err := fitting(args[0], site)
+			profiles, err := cli.Fitting(args[0], site)
 			if err != nil {
 				return err
 			}
@@ -98,13 +99,13 @@ layouts of the file, or all treatments of a file without layouts.`,
 		Example: `  hushback compare mysite.yaml
   hushback compare mysite.yaml --layouts arc,left-right
   hushback compare mysite.yaml --layouts end-fire,gradient --out pictures`,
-		Args: usage(cobra.ExactArgs(1), "name one site: a file, or an example such as ottersedge"),
+		Args: cli.Usage(cobra.ExactArgs(1), "name one site: a file, or an example such as ottersedge"),
 		RunE: func(c *cobra.Command, args []string) error {
 			sites, err := ways(args[0], names)
 			if err != nil {
 				return err
 			}
-			profiles, err := fitting(args[0], sites[0].Site)
+			profiles, err := cli.Fitting(args[0], sites[0].Site)
 			if err != nil {
 				return err
 			}
@@ -138,7 +139,7 @@ var errCutShort = errors.New("the search was interrupted: this is the best so fa
 // robustly is a site whose aim is judged over its tolerance.
 func robustly(name string, site engine.Site) (engine.Site, error) {
 	if site.Aim == nil {
-		return site, badInput{fmt.Errorf("--robust: site %s has no aim to search for; write one, or leave --robust out", name)}
+		return site, cli.Bad(fmt.Errorf("--robust: site %s has no aim to search for; write one, or leave --robust out", name))
 	}
 	aim := *site.Aim
 	aim.Robust = true
@@ -188,11 +189,11 @@ const asAimed = "aim"
 func ways(file string, names []string) ([]design.Named, error) {
 	layouts, err := configs.OpenLayouts(file)
 	if err != nil {
-		return nil, badInput{err}
+		return nil, cli.Bad(err)
 	}
 	own, err := configs.OpenSite(file)
 	if err != nil {
-		return nil, badInput{err}
+		return nil, cli.Bad(err)
 	}
 	var all []design.Named
 	for _, l := range layouts {
@@ -211,7 +212,7 @@ func ways(file string, names []string) ([]design.Named, error) {
 	for _, name := range names {
 		i := slices.IndexFunc(all, func(n design.Named) bool { return n.Name == name })
 		if i < 0 {
-			return nil, badInput{fmt.Errorf("--layouts: %s has no layout or treatment %q (there are: %s)", file, name, known(all))}
+			return nil, cli.Bad(fmt.Errorf("--layouts: %s has no layout or treatment %q (there are: %s)", file, name, known(all)))
 		}
 		found = append(found, all[i])
 	}

@@ -1,4 +1,4 @@
-package main
+package cli
 
 import (
 	"cmp"
@@ -23,7 +23,7 @@ import (
 
 // settings are the daemon's own: flags before environment before file before
 // default. Sites and profiles are not settings; they have a strict loader.
-type settings struct {
+type Settings struct {
 	Listen     string   `mapstructure:"listen"`
 	State      string   `mapstructure:"state"`
 	Hosts      []string `mapstructure:"hosts"`
@@ -36,8 +36,8 @@ type settings struct {
 	level                        slog.Level
 }
 
-// addSettings declares the flags that settings are read from.
-func addSettings(c *cobra.Command, listen, state string) {
+// AddSettings declares the flags that settings are read from.
+func AddSettings(c *cobra.Command, listen, state string) {
 	f := c.Flags()
 	f.String("config", "", "settings file (YAML)")
 	f.String("listen", listen, "`host:port` of the page; port 0 takes a free one")
@@ -49,23 +49,23 @@ func addSettings(c *cobra.Command, listen, state string) {
 	f.String("log-level", "warn", "debug, info, warn or error")
 }
 
-// readSettings gathers and checks the settings of a command.
-func readSettings(c *cobra.Command) (settings, error) {
+// ReadSettings gathers and checks the settings of a command.
+func ReadSettings(c *cobra.Command) (Settings, error) {
 	v := viper.New()
 	if err := v.BindPFlags(c.Flags()); err != nil {
-		return settings{}, err
+		return Settings{}, err
 	}
 	v.SetEnvPrefix("hushback")
 	v.SetEnvKeyReplacer(strings.NewReplacer("-", "_"))
 	v.AutomaticEnv()
 	if path, _ := c.Flags().GetString("config"); path != "" {
 		if err := readFile(v, path); err != nil {
-			return settings{}, badInput{err}
+			return Settings{}, Bad(err)
 		}
 	}
-	var s settings
+	var s Settings
 	if err := v.Unmarshal(&s, viper.DecodeHook(mapstructure.StringToSliceHookFunc(","))); err != nil {
-		return settings{}, badInput{fmt.Errorf("settings: %w", err)}
+		return Settings{}, Bad(fmt.Errorf("settings: %w", err))
 	}
 	err := s.check()
 	return s, err
@@ -79,7 +79,7 @@ func readFile(v *viper.Viper, path string) error {
 	if err := file.ReadInConfig(); err != nil {
 		return fmt.Errorf("settings file: %w", err)
 	}
-	var known settings
+	var known Settings
 	if err := file.UnmarshalExact(&known); err != nil {
 		return fmt.Errorf("settings file %s: %w", path, err)
 	}
@@ -87,7 +87,7 @@ func readFile(v *viper.Viper, path string) error {
 }
 
 // check reads what is text but means more.
-func (s *settings) check() error {
+func (s *Settings) check() error {
 	for _, d := range []struct {
 		name, text string
 		into       *time.Duration
@@ -98,28 +98,28 @@ func (s *settings) check() error {
 	} {
 		var err error
 		if *d.into, err = time.ParseDuration(d.text); err != nil || *d.into < time.Second {
-			return badInput{fmt.Errorf("setting %s: got %q, want at least 1s, with a unit such as 90s, 3m or 12h", d.name, d.text)}
+			return Bad(fmt.Errorf("setting %s: got %q, want at least 1s, with a unit such as 90s, 3m or 12h", d.name, d.text))
 		}
 	}
-	if err := address("setting listen", s.Listen, "127.0.0.1:8470"); err != nil {
+	if err := Address("setting listen", s.Listen, "127.0.0.1:8470"); err != nil {
 		return err
 	}
 	if err := s.level.UnmarshalText([]byte(s.LogLevel)); err != nil {
-		return badInput{fmt.Errorf("setting log-level: got %q, want debug, info, warn or error", s.LogLevel)}
+		return Bad(fmt.Errorf("setting log-level: got %q, want debug, info, warn or error", s.LogLevel))
 	}
 	return nil
 }
 
-// address refuses what is no host:port.
-func address(what, text, such string) error {
+// Address refuses what is no host:port.
+func Address(what, text, such string) error {
 	if _, port, err := net.SplitHostPort(text); err != nil || port == "" {
-		return badInput{fmt.Errorf("%s: got %q, want host:port such as %s", what, text, such)}
+		return Bad(fmt.Errorf("%s: got %q, want host:port such as %s", what, text, such))
 	}
 	return nil
 }
 
-// options turns settings into what the daemon is started with.
-func (s settings) options(site engine.Site, profiles []processor.Profile, log io.Writer) daemon.Options {
+// Options turns settings into what the daemon is started with.
+func (s Settings) Options(site engine.Site, profiles []processor.Profile, log io.Writer) daemon.Options {
 	return daemon.Options{
 		Site: site, Profiles: profiles, Home: daemon.Home{Dir: s.State}, Listen: s.Listen, Hosts: s.Hosts,
 		ConfirmFor: s.confirmFor, KeepFor: s.keepFor, Session: s.session,
@@ -127,9 +127,9 @@ func (s settings) options(site engine.Site, profiles []processor.Profile, log io
 	}
 }
 
-// stateFolder is where the daemon keeps its state unless told otherwise, by
+// StateFolder is where the daemon keeps its state unless told otherwise, by
 // the XDG base directory specification.
-func stateFolder() string {
+func StateFolder() string {
 	if dir := os.Getenv("XDG_STATE_HOME"); dir != "" {
 		return filepath.Join(dir, "hushback")
 	}
@@ -140,38 +140,38 @@ func stateFolder() string {
 	return filepath.Join(home, ".local", "state", "hushback")
 }
 
-// openSite loads a site and the profiles of its processors, the ones that it
+// OpenSite loads a site and the profiles of its processors, the ones that it
 // names unless another is given for the first, and checks one against the other.
 // A processor's address, if there is one, takes the place of the first one's.
-func openSite(name, profileName, processorAt string) (engine.Site, []processor.Profile, error) {
+func OpenSite(name, profileName, processorAt string) (engine.Site, []processor.Profile, error) {
 	site, err := configs.OpenSite(name)
 	if err != nil {
-		return engine.Site{}, nil, badInput{err}
+		return engine.Site{}, nil, Bad(err)
 	}
 	if processorAt != "" {
-		if err := address("--processor", processorAt, "192.0.2.10:8700"); err != nil {
+		if err := Address("--processor", processorAt, "192.0.2.10:8700"); err != nil {
 			return engine.Site{}, nil, err
 		}
 	}
 	site.Wiring.Profile = cmp.Or(profileName, site.Wiring.Profile)
 	site.Wiring.Address = cmp.Or(processorAt, site.Wiring.Address)
-	profiles, err := fitting(name, site)
+	profiles, err := Fitting(name, site)
 	return site, profiles, err
 }
 
-// fitting opens the profiles of a site's processors and holds the site's file
+// Fitting opens the profiles of a site's processors and holds the site's file
 // against them.
-func fitting(name string, site engine.Site) ([]processor.Profile, error) {
+func Fitting(name string, site engine.Site) ([]processor.Profile, error) {
 	var profiles []processor.Profile
 	for _, w := range site.Wirings() {
 		p, err := configs.OpenProfile(w.Profile)
 		if err != nil {
-			return nil, badInput{err}
+			return nil, Bad(err)
 		}
 		profiles = append(profiles, p)
 	}
 	if err := configs.Fit(name, profiles...); err != nil {
-		return nil, badInput{err}
+		return nil, Bad(err)
 	}
 	return profiles, nil
 }

@@ -1,0 +1,82 @@
+package cli
+
+import (
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/spf13/cobra"
+)
+
+// reads runs readSettings the way a command does.
+func reads(t *testing.T, args ...string) (Settings, error) {
+	t.Helper()
+	var got Settings
+	c := &cobra.Command{RunE: func(c *cobra.Command, _ []string) (err error) {
+		got, err = ReadSettings(c)
+		return err
+	}, SilenceErrors: true, SilenceUsage: true}
+	AddSettings(c, "127.0.0.1:1", "somewhere")
+	c.SetArgs(args)
+	return got, c.Execute()
+}
+
+func settingsFile(t *testing.T, text string) string {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "hushback.yaml")
+	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return path
+}
+
+func TestSettingsComeFromFlagsThenEnvironmentThenFileThenDefault(t *testing.T) {
+	file := settingsFile(t, "listen: 127.0.0.1:2\nkeep-for: 20s\nconfirm-for: 30s\nhosts: [rig.example, 192.0.2.1]\n")
+	t.Setenv("HUSHBACK_KEEP_FOR", "40s")
+	t.Setenv("HUSHBACK_CONFIRM_FOR", "50s")
+	got, err := reads(t, "--config", file, "--confirm-for", "60s")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got.Listen != "127.0.0.1:2" || got.State != "somewhere" || got.keepFor != 40*time.Second || got.confirmFor != time.Minute ||
+		strings.Join(got.Hosts, " ") != "rig.example 192.0.2.1" || got.LogLevel != "warn" {
+		t.Errorf("read %+v", got)
+	}
+	got, err = reads(t, "--hosts", "a,b")
+	if err != nil || strings.Join(got.Hosts, " ") != "a b" || got.Listen != "127.0.0.1:1" || got.session != 12*time.Hour {
+		t.Errorf("without a file: %+v, %v", got, err)
+	}
+}
+
+func TestSettingsThatCannotBe(t *testing.T) {
+	for text, want := range map[string]string{
+		"lissten: 127.0.0.1:2": "lissten",
+		"keep-for: 20":         "keep-for",
+		"listen: [":            "settings file",
+		"keep-for: -5s":        "keep-for",
+		"log-level: shouting":  "log-level",
+		`listen: ""`:           "listen",
+	} {
+		_, err := reads(t, "--config", settingsFile(t, text))
+		if err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%q: got %v, want an error with %q", text, err, want)
+		}
+	}
+	if _, err := reads(t, "--config", filepath.Join(t.TempDir(), "none.yaml")); err == nil || !strings.Contains(err.Error(), "none.yaml") {
+		t.Errorf("no such file: %v", err)
+	}
+}
+
+func TestStateFolderFollowsTheStandard(t *testing.T) {
+	t.Setenv("XDG_STATE_HOME", "/var/x")
+	if got := StateFolder(); got != "/var/x/hushback" {
+		t.Errorf("state folder %s", got)
+	}
+	t.Setenv("XDG_STATE_HOME", "")
+	t.Setenv("HOME", "/home/someone")
+	if got := StateFolder(); got != "/home/someone/.local/state/hushback" {
+		t.Errorf("state folder %s", got)
+	}
+}
