@@ -60,7 +60,7 @@ func arrows() map[string][]string {
 		"cmd/internal/cli":               {"cmd/internal/daemon", "configs/...", "control/processor", "engine"},
 		"cmd/internal/sound":             {"cmd/internal/pcm", "verify/excite", "verify/feed"},
 		"cmd/internal/archtest":          {},
-		"cmd/hushback":                   {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/daemon", "cmd/internal/dashboard", "cmd/internal/dashboard/figures", "cmd/internal/emulated", "cmd/internal/pcm", "cmd/internal/printout", "cmd/internal/rehearsal", "cmd/internal/sound", "configs/..."},
+		"cmd/hushback":                   {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/cli", "cmd/internal/daemon", "cmd/internal/dashboard", "cmd/internal/dashboard/figures", "cmd/internal/emulated", "cmd/internal/pcm", "cmd/internal/printout", "cmd/internal/rehearsal", "cmd/internal/sound", "configs/..."},
 	}
 }
 
