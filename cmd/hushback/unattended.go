@@ -224,7 +224,7 @@ func (r result) print(w io.Writer, asJSON bool) error {
 	}
 	for _, c := range r.Causes {
 		if c.Probability >= dashboard.WorthSaying {
-			line("perhaps", "%s (%s)", c.Sentence, figures.Percent(c.Probability))
+			line("perhaps", "%s (%s)", c.Sentence, strings.ReplaceAll(figures.Percent(c.Probability), figures.Space, " "))
 		}
 	}
 	holds := "the sheet"
