@@ -6,6 +6,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -68,10 +69,20 @@ func (p *phone) until(what, condition string) {
 	}
 }
 
+// press clicks a button. Where the page was being replaced at that very moment it
+// is looked for again, as a hand would.
 func (p *phone) press(button string) {
 	p.t.Helper()
-	p.until(button+" can be pressed", `document.querySelector("`+button+`")?.disabled === false`)
-	p.do("press "+button, chromedp.Click(chromedp.CSS(button)))
+	for {
+		p.until(button+" can be pressed", `document.querySelector("`+button+`")?.disabled === false`)
+		err := chromedp.Do(p.ctx, chromedp.Click(chromedp.CSS(button)))
+		if err == nil {
+			return
+		}
+		if !strings.Contains(err.Error(), "node") {
+			p.t.Fatalf("press %s: %v", button, err)
+		}
+	}
 }
 
 // picture leaves screenshots of the whole page, in both themes, where wanted.

@@ -96,7 +96,7 @@ func (s *Server) routes() http.Handler {
 	mux.Handle("POST /presets", s.press("#presets", s.savePreset))
 	mux.Handle("POST /accept", s.press("#now", alone(s.desk.Accept)))
 	mux.Handle("POST /put-back", s.press("#dry-run", alone(s.desk.PutBack)))
-	mux.Handle("POST /placed", s.press("#feeds", named("microphone", "microphone", s.desk.Placed)))
+	mux.Handle("POST /placed", s.press("#now", named("microphone", "microphone", s.desk.Placed)))
 	mux.Handle("POST /confirm", s.press("#send", s.confirm))
 	mux.Handle("POST /keep", s.press("#verdict", s.keep))
 	mux.Handle("POST /roll-back", s.press("#now", s.rollBack))
