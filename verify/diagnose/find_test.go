@@ -148,11 +148,16 @@ func TestNoFault(t *testing.T) {
 func TestEchoesThatNobodyDrew(t *testing.T) {
 	b := newBench()
 	b.rig.site.Walls = []engine.Wall{{Name: "hall", From: point(-20, 9, 0), To: point(40, 11, 0)}}
-	if d := b.find(t); d.Healthy > 0.05 || len(d.Causes) == 0 {
-		t.Errorf("a wall: healthy %.3f, causes %+v", d.Healthy, d.Causes)
+	if every == 1 {
+		if d := b.find(t); d.Healthy > 0.05 || len(d.Causes) == 0 {
+			t.Errorf("a wall: healthy %.3f, causes %+v", d.Healthy, d.Causes)
+		}
 	}
 	b.rig.sheet.Settings[2].Polarity *= -1
 	d := b.find(t)
+	if d.Healthy > 0.05 {
+		t.Errorf("a wall and output 3 reversed: healthy %.3f", d.Healthy)
+	}
 	found := false
 	for _, c := range d.Causes[:min(2, len(d.Causes))] {
 		found = found || c.Kind == Polarity && c.Output == 3

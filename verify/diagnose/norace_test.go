@@ -5,6 +5,6 @@ package diagnose
 // ordinaryRigs is how many rigs an ordinary run of the suite has; of other lists
 // of cases it takes one in every.
 const (
-	ordinaryRigs = 30
+	ordinaryRigs = 20
 	every        = 1
 )

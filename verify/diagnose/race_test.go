@@ -6,5 +6,5 @@ package diagnose
 // goroutine in it only: fewer rigs, and one in so many of other cases.
 const (
 	ordinaryRigs = 1
-	every        = 6
+	every        = 7
 )
