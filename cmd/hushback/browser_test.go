@@ -145,7 +145,6 @@ func TestWholeLoopInABrowser(t *testing.T) {
 // One microphone, a rig out of order: carried by the presses of a hand, the loop
 // refutes, names what is wrong, and proves the correction that it offers.
 func TestCorrectionInABrowser(t *testing.T) {
-	t.Parallel()
 	s := raisedWith(t, func(*daemon.Options) {}, rehearsal.Options{
 		Seed: 1, Fault: rehearsal.Fault{Kind: rehearsal.Late, Output: 2}, Moved: daemon.Moved,
 	})
