@@ -1,3 +1,12 @@
+// Package feed takes in what measuring microphones send over websockets, as
+// package protocol spells it, and cuts captures out of it.
+//
+// A capture is a span of samples after the answer to a mark. A connection that
+// breaks is resumed by the same session, which sends again what it still has.
+// What cannot be filled, or is not finite, is a gap, and no capture spans a gap.
+// An agent that breaks the protocol or a limit is told why and sent away.
+//
+// The microphone's side is package agent.
 package feed
 
 import (
@@ -13,72 +22,107 @@ import (
 	"time"
 
 	"github.com/gorilla/websocket"
+
+	"hushback/verify/feed/protocol"
 )
 
-// samplePatience is how long a capture waits for the next samples, and for the
-// answer to its mark, before it calls the microphone silent.
-const samplePatience = 3 * time.Second
+// patience is how long the hub waits, which tests shorten.
+type patience struct {
+	sample   time.Duration // for the next samples of a capture, and an answer
+	resume   time.Duration // for an agent to come back
+	function time.Duration // for a function to be measured
+	silence  time.Duration // for samples, with or without a capture
+	tick     time.Duration // between two looks at an agent's clock
+	trouble  time.Duration // that trouble stays in Status once it is over
+}
 
-// slowPatience is how many times samplePatience a capture may take longer than
-// its own samples last: a busy machine is late, a slow sender never comes.
-const slowPatience = 3
+func usual() patience {
+	return patience{
+		sample: 3 * time.Second, resume: protocol.KeepSec * time.Second, function: time.Minute,
+		silence: 10 * time.Second, tick: tickEvery, trouble: 30 * time.Second,
+	}
+}
+
+// spareConnections is how many more connections than microphones there may be:
+// agents that are about to say hello, or about to be refused.
+const spareConnections = 8
 
 // Hub takes the agents' connections in and cuts captures out of their audio.
 // Make one with NewHub; it is an http.Handler for the agents' address.
 type Hub struct {
 	microphones []string
-	rate        int
 	token       string
-	patience    time.Duration // samplePatience
+	patience    patience
+
+	// Refused, if it is set before the hub serves, hears why an agent was sent
+	// away. microphone is "" if it named none of the hub's, or did not get as far.
+	Refused func(microphone string, why error)
 
 	mu      sync.Mutex
 	closed  bool
-	lines   map[string]*line // by microphone, while connected
+	places  map[string]*place // by microphone
+	open    int               // connections
 	serving sync.WaitGroup
 	stop    chan struct{} // closed by Close
 }
 
-// Recording is a span of consecutive samples of both channels, full scale ±1.
-type Recording struct {
-	Rate                  int    // samples per second
-	First                 uint64 // index of the first sample, as the agent counts
-	Reference, Microphone []float64
+// place is what a hub knows of one microphone; the hub's lock guards it.
+type place struct {
+	line    *line // nil while no agent is connected
+	said    protocol.Hello
+	tape    *tape // of that session, nil if it sends functions
+	left    time.Time
+	trouble string
+	since   time.Time // when the trouble was
 }
 
 // Status is what a hub knows of one microphone.
 type Status struct {
 	Microphone string
 	Connected  bool
-	Rate       int
+	Functions  bool    // it sends functions; what follows is about audio
+	Rate       int     // samples per second, 0 while never connected
 	LevelDB    float64 // rms of the microphone channel over the last second, dB re full scale, at least -150
 	Clipped    bool    // a sample of that second reached full scale
-	Gaps       int     // breaks in the audio since it connected
+	Gaps       int     // breaks in the audio of this session
+	DriftPPM   float64 // of its clock against ours; 0 until DriftSigmaPPM is above 0
+	// DriftSigmaPPM is the standard deviation of DriftPPM.
+	DriftSigmaPPM float64
+	// Trouble is why an agent was sent away: the last one, if none is connected,
+	// or else one of the last half minute.
+	Trouble string
 }
 
-// NewHub makes a hub for the named microphones, all at one sample rate. Agents
-// must show the token; an empty token lets nobody in.
-func NewHub(microphones []string, rate int, token string) *Hub {
-	return &Hub{
-		microphones: slices.Clone(microphones), rate: rate, token: token, patience: samplePatience,
-		lines: map[string]*line{}, stop: make(chan struct{}),
+// NewHub makes a hub for the named microphones. Agents must show the token; an
+// empty token lets nobody in.
+func NewHub(microphones []string, token string) *Hub {
+	h := &Hub{
+		microphones: slices.Clone(microphones), token: token, patience: usual(),
+		places: map[string]*place{}, stop: make(chan struct{}),
 	}
+	for _, name := range microphones {
+		h.places[name] = &place{}
+	}
+	return h
 }
 
 // ServeHTTP takes one agent's connection and stays with it until it ends.
 func (h *Hub) ServeHTTP(w http.ResponseWriter, r *http.Request) {
-	if !h.enter() {
-		http.Error(w, "the hub is closed", http.StatusServiceUnavailable)
-		return
-	}
-	defer h.serving.Done()
 	if status, why := h.refuse(r); status != 0 {
+		h.refused("", errors.New(why))
 		http.Error(w, why, status)
 		return
 	}
+	if err := h.enter(); err != nil {
+		h.refused("", err)
+		http.Error(w, err.Error(), http.StatusServiceUnavailable)
+		return
+	}
+	defer h.exit()
 	upgrader := websocket.Upgrader{
-		HandshakeTimeout: helloPatience,
+		HandshakeTimeout: protocol.HelloPatience,
 		ReadBufferSize:   32 << 10,
-		Subprotocols:     []string{Subprotocol},
+		Subprotocols:     []string{protocol.Subprotocol},
 		CheckOrigin:      func(*http.Request) bool { return true }, // refuse has seen to it
 	}
 	conn, err := upgrader.Upgrade(w, r, nil)
@@ -88,15 +132,26 @@ func (h *Hub) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	h.serve(newLink(conn))
 }
 
-// enter counts a connection in, unless the hub is closed.
-func (h *Hub) enter() bool {
+// enter counts a connection in, unless the hub is closed or full.
+func (h *Hub) enter() error {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	if h.closed {
-		return false
+	if most := len(h.microphones) + spareConnections; h.open >= most {
+		return fmt.Errorf("too many feeds: %d connections for %d microphones", h.open, len(h.microphones))
 	}
+	if h.closed {
+		return errors.New("the hub is closed")
+	}
+	h.open++
 	h.serving.Add(1)
-	return true
+	return nil
+}
+
+func (h *Hub) exit() {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.open--
+	h.serving.Done()
 }
 
 // refuse says why a request may not become a connection. Agents are programs:
@@ -110,15 +165,15 @@ func (h *Hub) refuse(r *http.Request) (status int, why string) {
 	if h.token == "" || subtle.ConstantTimeCompare(gotSum[:], wantSum[:]) != 1 {
 		return http.StatusUnauthorized, "wrong or missing bearer token"
 	}
-	if !slices.Contains(websocket.Subprotocols(r), Subprotocol) {
-		return http.StatusBadRequest, "want websocket subprotocol " + Subprotocol
+	if !slices.Contains(websocket.Subprotocols(r), protocol.Subprotocol) {
+		return http.StatusBadRequest, "want websocket subprotocol " + protocol.Subprotocol
 	}
 	return 0, ""
 }
 
 // serve is the connection's reader. What it refuses it says before closing.
 func (h *Hub) serve(l *link) {
-	ticker := time.NewTicker(pingEvery)
+	ticker := time.NewTicker(protocol.PingEvery)
 	defer ticker.Stop()
 	go l.write(h.stop, ticker.C)
 	defer func() {
@@ -126,121 +181,125 @@ func (h *Hub) serve(l *link) {
 		<-l.writeEnded
 	}()
 	l.conn.SetPongHandler(func(string) error {
-		return l.conn.SetReadDeadline(time.Now().Add(readPatience))
+		return l.conn.SetReadDeadline(time.Now().Add(protocol.Silence))
 	})
-	_, data, err := l.read(helloPatience)
-	if err != nil {
-		return
-	}
-	var ln *line
-	said, err := readHello(data, h.microphones, h.rate)
-	if err == nil {
-		ln, err = h.join(said, l)
-	}
-	if err == nil {
-		defer h.leave(ln)
-		err = ln.listen()
-	}
-	if err != nil {
-		background := context.Background()
-		_ = l.push(background, text(note{Type: typeError, Message: err.Error()})) // fails only when closed
-		_ = l.push(background, farewell(websocket.ClosePolicyViolation, err.Error()))
+	said, err := h.attend(l)
+	if err != nil && !errors.Is(err, errReplaced) {
+		h.refused(said.Microphone, err)
+		l.refuse(err)
 		l.drain()
 	}
 }
 
-// join enters an agent as its microphone's one connection and welcomes it.
-func (h *Hub) join(said Hello, l *link) (*line, error) {
+// attend hears an agent out, from its hello to the end of the connection (nil)
+// or to what it must be refused for.
+func (h *Hub) attend(l *link) (said protocol.Hello, err error) {
+	_, data, err := l.read(protocol.HelloPatience)
+	switch {
+	case errors.Is(err, errTooLong):
+		return said, fmt.Errorf("hello: %w", err)
+	case err != nil:
+		return said, nil
+	}
+	said, err = protocol.ReadHello(data, h.microphones)
+	if err != nil {
+		return said, err
+	}
+	ln, err := h.join(newLine(l, said))
+	if err != nil {
+		return said, err
+	}
+	defer h.leave(ln)
+	if ln.tape != nil {
+		ctx, cancel := context.WithCancel(context.Background())
+		var watching sync.WaitGroup
+		watching.Go(func() { h.watch(ctx, ln) })
+		defer watching.Wait()
+		defer cancel()
+	}
+	return said, ln.listen()
+}
+
+// watch sends an agent away that is silent, slow or off its rate.
+func (h *Hub) watch(ctx context.Context, ln *line) {
+	if err := ln.watch(ctx, h.patience.tick, h.patience.silence); err != nil {
+		h.refused(ln.said.Microphone, err)
+		ln.refuse(err)
+	}
+}
+
+// join enters an agent as its microphone's one connection and welcomes it. The
+// same agent coming back takes the place of the connection that it lost, which
+// may not have ended yet on this side.
+func (h *Hub) join(ln *line) (*line, error) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	if h.lines[said.Microphone] != nil {
-		return nil, fmt.Errorf("hello: microphone %q is already connected; close the other agent first", said.Microphone)
+	p := h.places[ln.said.Microphone]
+	same := p.said == ln.said
+	if p.line != nil && !same {
+		return nil, fmt.Errorf("hello: microphone %q is already connected; close the other agent first", ln.said.Microphone)
+	}
+	var next uint64
+	if !ln.said.Functions {
+		if ln.tape = p.tape; !same {
+			ln.tape = newTape(ln.said.Rate)
+		}
+		next = ln.tape.own(ln)
+		ln.ack = ln.tape.expected
 	}
 	// The welcome is queued before anybody can find the line and send a mark.
-	if err := l.push(context.Background(), text(note{Type: typeWelcome})); err != nil {
+	if err := ln.push(context.Background(), text(protocol.Welcome(next))); err != nil {
 		return nil, err
 	}
-	ln := &line{link: l, tape: newTape(h.rate), waiting: map[uint32]chan uint64{}}
-	h.lines[said.Microphone] = ln
+	if p.line != nil {
+		p.line.conn.Close()
+	}
+	p.line, p.said, p.tape = ln, ln.said, ln.tape
 	return ln, nil
 }
 
 func (h *Hub) leave(ln *line) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	for name, other := range h.lines {
-		if other == ln {
-			delete(h.lines, name)
-		}
+	if p := h.places[ln.said.Microphone]; p.line == ln {
+		p.line, p.left = nil, time.Now()
 	}
 }
 
-func (h *Hub) line(microphone string) *line {
+// refused keeps why an agent was sent away; microphone is "" if it named none of ours.
+func (h *Hub) refused(microphone string, why error) {
 	h.mu.Lock()
-	defer h.mu.Unlock()
-	return h.lines[microphone]
-}
-
-// Capture waits for length samples of a microphone that begin settle samples
-// after the one being taken now. A gap inside starts it over, once. It fails
-// when the microphone is not connected or goes away, when no samples come for
-// three seconds, when the gap happens again, and when ctx ends.
-func (h *Hub) Capture(ctx context.Context, microphone string, settle, length int) (Recording, error) {
-	if settle < 0 || length <= 0 {
-		return Recording{}, fmt.Errorf("capture at microphone %q: settle %d and length %d samples, want at least 0 and 1", microphone, settle, length)
+	if p := h.places[microphone]; p != nil {
+		p.trouble, p.since = why.Error(), time.Now()
 	}
-	r, err := h.capture(ctx, microphone, settle, length)
-	if errors.Is(err, errGap) {
-		r, err = h.capture(ctx, microphone, settle, length)
-	}
-	if err != nil {
-		return Recording{}, fmt.Errorf("capture at microphone %q: %w", microphone, err)
-	}
-	return r, nil
-}
-
-func (h *Hub) capture(ctx context.Context, microphone string, settle, length int) (Recording, error) {
-	ln := h.line(microphone)
-	if ln == nil {
-		return Recording{}, errors.New("not connected")
-	}
-	at, err := ln.mark(ctx, h.patience)
-	if err != nil {
-		return Recording{}, err
-	}
-	r := Recording{Rate: h.rate, First: at + uint64(settle)}
-	whole := time.Duration(settle+length) * time.Second / time.Duration(h.rate)
-	late := time.After(whole + slowPatience*h.patience)
-	for {
-		more, err := ln.tape.read(&r, length)
-		if err != nil || len(r.Reference) == length {
-			return r, err
-		}
-		select {
-		case <-more:
-		case <-ln.readEnded:
-			return r, errClosed
-		case <-time.After(h.patience):
-			return r, fmt.Errorf("no samples for %v", h.patience)
-		case <-late:
-			return r, fmt.Errorf("%d of %d samples after %v: it sends too slowly", len(r.Reference), length, whole+slowPatience*h.patience)
-		case <-ctx.Done():
-			return r, ctx.Err()
-		}
+	h.mu.Unlock()
+	if h.Refused != nil {
+		h.Refused(microphone, why)
 	}
 }
 
 // Status lists the microphones in the order NewHub was given.
 func (h *Hub) Status() []Status {
+	h.mu.Lock()
+	defer h.mu.Unlock()
 	list := make([]Status, len(h.microphones))
 	for i, name := range h.microphones {
-		list[i] = Status{Microphone: name, Rate: h.rate, LevelDB: silenceDB}
-		if ln := h.line(name); ln != nil {
-			list[i].Connected = true
-			list[i].LevelDB, list[i].Clipped, list[i].Gaps = ln.tape.level()
-		}
+		list[i] = h.places[name].status(h.patience.trouble)
+		list[i].Microphone = name
 	}
 	return list
+}
+
+func (p *place) status(recently time.Duration) Status {
+	s := Status{LevelDB: silenceDB, Connected: p.line != nil, Functions: p.said.Functions, Rate: p.said.Rate}
+	if s.Connected && p.tape != nil {
+		s.LevelDB, s.Clipped, s.Gaps = p.tape.level()
+		s.DriftPPM, s.DriftSigmaPPM, _ = p.line.clock.drift()
+	}
+	if !s.Connected || time.Since(p.since) < recently {
+		s.Trouble = p.trouble
+	}
+	return s
 }
 
 // Close ends every connection with 1001, going away, and waits until all have

@@ -6,12 +6,16 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"runtime"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
 	"time"
 
 	"github.com/gorilla/websocket"
+
+	"hushback/verify/feed/agent"
+	"hushback/verify/feed/protocol"
 )
 
 const (
@@ -19,12 +23,16 @@ const (
 	token = "token of the test"
 )
 
-// rig is a hub with microphones "front" and "rear" behind a real socket. When
-// the test ends it is closed and must leave no goroutine.
-func rig(t *testing.T) (*Hub, string) {
+// rig is a hub with microphones "front" and "rear", or those named, behind a real
+// socket. When the test ends it is closed and must leave no goroutine.
+func rig(t testing.TB, microphones ...string) (*Hub, string) {
 	t.Helper()
+	if microphones == nil {
+		microphones = []string{"front", "rear"}
+	}
 	before := runtime.NumGoroutine()
-	hub := NewHub([]string{"front", "rear"}, rate, token)
+	hub := NewHub(microphones, token)
+	hub.patience.tick = time.Hour // marks are only what a test asks for
 	server := httptest.NewServer(hub)
 	t.Cleanup(func() {
 		hub.Close()
@@ -41,42 +49,60 @@ func rig(t *testing.T) (*Hub, string) {
 	return hub, "ws" + strings.TrimPrefix(server.URL, "http")
 }
 
-func within(t *testing.T) context.Context {
+func within(t testing.TB) context.Context {
 	ctx, cancel := context.WithTimeout(context.Background(), 30*time.Second)
 	t.Cleanup(cancel)
 	return ctx
 }
 
-func connect(t *testing.T, url, microphone string) *Agent {
+// player is an agent whose audio names its own samples.
+type player struct {
+	*agent.Agent
+	mu   sync.Mutex
+	next uint64 // index of the first sample not given yet
+}
+
+// connect starts an agent and waits until the hub has it.
+func connect(t testing.TB, hub *Hub, url, microphone string) *player {
 	t.Helper()
-	a, err := Connect(within(t), url, token, Hello{Microphone: microphone, Rate: rate})
+	a, err := agent.Start(url, token, protocol.Hello{Microphone: microphone, Rate: rate})
 	if err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(a.Close)
-	return a
+	await(t, "the connection", func() bool { return a.State().Connected })
+	return &player{Agent: a}
+}
+
+func (p *player) at() uint64 {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.next
+}
+
+// play gives so many samples, skip leaves so many out.
+func (p *player) play(samples int) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	_ = p.Send(values(p.next, samples)) // they are pairs
+	p.next += uint64(samples)
+}
+
+func (p *player) skip(samples uint64) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.Skip(samples)
+	p.next += samples
 }
 
 // await waits for something that is bound to happen.
-func await(t *testing.T, what string, happened func() bool) {
+func await(t testing.TB, what string, happened func() bool) {
 	t.Helper()
 	for ctx := within(t); !happened(); time.Sleep(time.Millisecond) {
 		if ctx.Err() != nil {
 			t.Fatalf("waited in vain for %s", what)
 		}
 	}
-}
-
-// takeOver connects once the hub has seen that the agent before is gone.
-func takeOver(t *testing.T, url, microphone string) (a *Agent) {
-	t.Helper()
-	await(t, "the old connection's end", func() bool {
-		var err error
-		a, err = Connect(within(t), url, token, Hello{Microphone: microphone, Rate: rate})
-		return err == nil
-	})
-	t.Cleanup(a.Close)
-	return a
 }
 
 // values give each sample index its own pair, exact in float32.
@@ -89,7 +115,7 @@ func values(first uint64, count int) []float32 {
 	return s
 }
 
-func check(t *testing.T, r Recording, length int) {
+func check(t testing.TB, r Recording, length int) {
 	t.Helper()
 	if r.Rate != rate || len(r.Reference) != length || len(r.Microphone) != length {
 		t.Fatalf("recording of %d and %d samples at %d, want %d at %d", len(r.Reference), len(r.Microphone), r.Rate, length, rate)
@@ -102,40 +128,44 @@ func check(t *testing.T, r Recording, length int) {
 	}
 }
 
-// stream counts from sample first on and, for each mark, sends so many samples
-// in blocks of every size. More than the tape holds at once would race with
-// the captures reading it; a real microphone is no faster than time.
-func stream(t *testing.T, a *Agent, first uint64, samples int) {
-	a.Skip(first)
+// sec is how long so many samples last.
+func sec(samples int) float64 { return float64(samples) / rate }
+
+// scripted answers each mark with the next sample not given yet and then plays
+// what the script says for that mark.
+func scripted(t *testing.T, p *player, script ...func()) {
 	asked := make(chan struct{}, 16)
-	a.Marks(func() uint64 {
-		asked <- struct{}{}
-		return a.sent()
+	p.Marks(func() uint64 {
+		defer func() { asked <- struct{}{} }()
+		return p.at()
 	})
 	var done sync.WaitGroup
 	done.Go(func() {
-		for range asked {
-			for left, n := samples, 1; left > 0; left, n = left-n, min(left-n, n%1500+37) {
-				if a.Send(context.Background(), values(a.sent(), n)) != nil {
-					return
-				}
+		for _, step := range script {
+			if _, ok := <-asked; !ok {
+				return
 			}
+			step()
 		}
 	})
-	t.Cleanup(func() { a.Close(); close(asked); done.Wait() })
+	t.Cleanup(func() { p.Close(); close(asked); done.Wait() })
 }
 
-// sent is the index of the first sample not sent yet.
-func (a *Agent) sent() uint64 {
-	a.mu.Lock()
-	defer a.mu.Unlock()
-	return a.next
+// blocks plays so many samples in blocks of every size.
+func (p *player) blocks(samples int) {
+	for n := 1; samples > 0; samples, n = samples-n, n%1500+37 {
+		n = min(n, samples)
+		p.play(n)
+	}
 }
 
 func TestCapturesAreExact(t *testing.T) {
 	hub, url := rig(t)
 	for i, name := range []string{"front", "rear"} {
-		stream(t, connect(t, url, name), uint64(i)*1e12, 50000)
+		p := connect(t, hub, url, name)
+		p.skip(uint64(i) * 1e12)
+		more := func() { p.blocks(50000) }
+		scripted(t, p, more, more, more)
 	}
 	var all sync.WaitGroup
 	for _, c := range []struct {
@@ -144,7 +174,7 @@ func TestCapturesAreExact(t *testing.T) {
 		length     int
 	}{{"front", 0, 49520}, {"rear", 1e12, 49520}, {"rear", 1e12, 1}, {"rear", 1e12, 30000}} { // three at once at one microphone
 		all.Go(func() {
-			r, err := hub.Capture(within(t), c.microphone, 480, c.length)
+			r, err := hub.Capture(within(t), c.microphone, sec(480), sec(c.length))
 			if err != nil {
 				t.Error(err)
 				return
@@ -160,17 +190,12 @@ func TestCapturesAreExact(t *testing.T) {
 
 func TestMarkDecidesWhereACaptureBegins(t *testing.T) {
 	hub, url := rig(t)
-	a := connect(t, url, "rear")
+	p := connect(t, hub, url, "rear")
 	asked := make(chan struct{}, 1)
-	a.Marks(func() uint64 { asked <- struct{}{}; return 1234 })
-	if err := a.Send(within(t), values(0, 1000)); err != nil {
-		t.Fatal(err)
-	}
-	go func() {
-		<-asked
-		_ = a.Send(context.Background(), values(1000, 5000)) // the capture fails if this does
-	}()
-	r, err := hub.Capture(within(t), "rear", 100, 2000)
+	p.Marks(func() uint64 { asked <- struct{}{}; return 1234 })
+	p.play(1000)
+	go func() { <-asked; p.play(5000) }()
+	r, err := hub.Capture(within(t), "rear", sec(100), sec(2000))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -180,72 +205,50 @@ func TestMarkDecidesWhereACaptureBegins(t *testing.T) {
 	check(t, r, 2000)
 }
 
-// scripted answers each mark with the next unsent sample and then sends what
-// the script says for that mark.
-func scripted(t *testing.T, a *Agent, script ...func(at uint64)) {
-	marks := make(chan uint64, len(script)+1)
-	a.Marks(func() uint64 {
-		at := a.sent()
-		marks <- at
-		return at
-	})
-	var done sync.WaitGroup
-	done.Go(func() {
-		for _, step := range script {
-			at, ok := <-marks
-			if !ok {
-				return
-			}
-			step(at)
-		}
-	})
-	t.Cleanup(func() { a.Close(); close(marks); done.Wait() })
-}
-
 func TestGapIsTriedOnceMore(t *testing.T) {
-	send := func(a *Agent, at uint64, n int) { _ = a.Send(context.Background(), values(at, n)) } // seen in the capture
-	broken := func(a *Agent) func(uint64) {
-		return func(at uint64) { send(a, at, 500); a.Skip(3); send(a, at+503, 2000) }
+	for _, c := range []struct {
+		name   string
+		whole  []bool // at the first mark, at the second
+		settle int
+		fails  bool
+	}{
+		{"second time whole", []bool{false, true}, 0, false},
+		{"again broken", []bool{false, false}, 0, true},
+		{"gap while settling", []bool{false}, 600, false},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			hub, url := rig(t)
+			p := connect(t, hub, url, "rear")
+			var script []func()
+			for _, whole := range c.whole {
+				script = append(script, func() {
+					if !whole {
+						p.play(500)
+						p.skip(3)
+					}
+					p.play(2000)
+				})
+			}
+			scripted(t, p, script...)
+			r, err := hub.Capture(within(t), "rear", sec(c.settle), sec(1500))
+			if errors.Is(err, errGap) != c.fails {
+				t.Fatalf("error %v, want a gap: %t", err, c.fails)
+			}
+			if !c.fails {
+				check(t, r, 1500)
+			}
+			want := len(slices.DeleteFunc(c.whole, func(whole bool) bool { return whole }))
+			if got := hub.Status()[1].Gaps; got != want {
+				t.Errorf("status counts %d gaps, want %d", got, want)
+			}
+		})
 	}
-	whole := func(a *Agent) func(uint64) { return func(at uint64) { send(a, at, 2000) } }
-
-	t.Run("second time whole", func(t *testing.T) {
-		hub, url := rig(t)
-		a := connect(t, url, "rear")
-		scripted(t, a, broken(a), whole(a))
-		r, err := hub.Capture(within(t), "rear", 0, 1500)
-		if err != nil {
-			t.Fatal(err)
-		}
-		check(t, r, 1500)
-		if s := hub.Status()[1]; s.Gaps != 1 {
-			t.Errorf("status counts %d gaps, want 1", s.Gaps)
-		}
-	})
-	t.Run("again broken", func(t *testing.T) {
-		hub, url := rig(t)
-		a := connect(t, url, "rear")
-		scripted(t, a, broken(a), broken(a), whole(a))
-		if _, err := hub.Capture(within(t), "rear", 0, 1500); !errors.Is(err, errGap) {
-			t.Errorf("error %v, want a gap", err)
-		}
-	})
-	t.Run("gap while settling", func(t *testing.T) {
-		hub, url := rig(t)
-		a := connect(t, url, "rear")
-		scripted(t, a, broken(a))
-		r, err := hub.Capture(within(t), "rear", 600, 1500)
-		if err != nil {
-			t.Fatal(err)
-		}
-		check(t, r, 1500)
-	})
 }
 
 func TestCaptureFails(t *testing.T) {
 	hub, url := rig(t)
-	hub.patience = 50 * time.Millisecond
-	mute := connect(t, url, "rear") // answers marks, sends nothing
+	hub.patience.sample, hub.patience.resume = 50*time.Millisecond, 50*time.Millisecond
+	mute := connect(t, hub, url, "rear") // answers marks, sends nothing
 	for _, c := range []struct {
 		name, microphone string
 		settle, length   int
@@ -254,48 +257,46 @@ func TestCaptureFails(t *testing.T) {
 		{"not connected", "front", 0, 10, `capture at microphone "front": not connected`},
 		{"unknown", "side", 0, 10, `"side": not connected`},
 		{"silent", "rear", 0, 10, "no samples for 50ms"},
-		{"no length", "rear", 0, 0, "want at least 0 and 1"},
-		{"settle below zero", "rear", -1, 10, "want at least 0 and 1"},
+		{"no length", "rear", 0, 0, "length 0 s, want"},
+		{"settle below zero", "rear", -1, 10, "settle -2.08"},
 	} {
-		if _, err := hub.Capture(within(t), c.microphone, c.settle, c.length); err == nil || !strings.Contains(err.Error(), c.want) {
+		if _, err := hub.Capture(within(t), c.microphone, sec(c.settle), sec(c.length)); err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%s: error %v, want one with %q", c.name, err, c.want)
 		}
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	cancel()
-	if _, err := hub.Capture(ctx, "rear", 0, 10); !errors.Is(err, context.Canceled) {
+	if _, err := hub.Capture(ctx, "rear", 0, sec(10)); !errors.Is(err, context.Canceled) {
 		t.Errorf("cancelled: error %v", err)
 	}
-	if err := mute.Send(within(t), values(0, 10)); err != nil {
-		t.Fatal(err)
-	}
+	mute.play(10)
 	mute.Marks(func() uint64 { return 1 << 40 })
-	await(t, "samples on the tape", func() bool { return !hub.line("rear").tape.near(1 << 40) })
-	if _, err := hub.Capture(within(t), "rear", 0, 10); err == nil || !strings.Contains(err.Error(), "far from the samples it sends") {
+	await(t, "samples on the tape", func() bool { return hub.place("rear").tape.expected() > 0 })
+	if _, err := hub.Capture(within(t), "rear", sec(0), sec(10)); err == nil || !strings.Contains(err.Error(), "far from the samples it sends") {
 		t.Errorf("absurd mark: error %v", err)
 	}
 	hold := make(chan struct{})
 	defer close(hold)
 	mute.Marks(func() uint64 { <-hold; return 0 })
-	if _, err := hub.Capture(within(t), "rear", 0, 10); err == nil || !strings.Contains(err.Error(), "no answer to a mark") {
+	if _, err := hub.Capture(within(t), "rear", sec(0), sec(10)); err == nil || !strings.Contains(err.Error(), "no answer to a mark") {
 		t.Errorf("unanswered mark: error %v", err)
 	}
 }
 
 func TestStatus(t *testing.T) {
 	hub, url := rig(t)
-	a := connect(t, url, "rear")
+	a := connect(t, hub, url, "rear")
 	loud := make([]float32, 2*rate)
 	for i := range loud {
 		loud[i] = 1
 	}
-	if err := a.Send(within(t), loud); err != nil {
+	if err := a.Send(loud); err != nil {
 		t.Fatal(err)
 	}
 	await(t, "a second of full scale", func() bool { return hub.Status()[1].LevelDB == 0 })
 	got := hub.Status()
 	want := []Status{
-		{Microphone: "front", Rate: rate, LevelDB: silenceDB},
+		{Microphone: "front", LevelDB: silenceDB},
 		{Microphone: "rear", Connected: true, Rate: rate, Clipped: true},
 	}
 	if len(got) != 2 || got[0] != want[0] || got[1] != want[1] {
@@ -303,48 +304,55 @@ func TestStatus(t *testing.T) {
 	}
 }
 
-// An agent's machine dies without a goodbye; another takes its place.
-func TestAgentKilledAndReconnected(t *testing.T) {
+func (h *Hub) place(microphone string) place {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return *h.places[microphone]
+}
+
+// Another agent is refused while one is there, and takes its place once that is
+// gone for good.
+func TestAgentReplaced(t *testing.T) {
 	hub, url := rig(t)
-	first := connect(t, url, "rear")
-	if err := first.Send(within(t), values(0, 100)); err != nil {
+	hub.patience.resume = 100 * time.Millisecond
+	first := connect(t, hub, url, "rear")
+	first.play(100)
+	asked := make(chan struct{}, 1)
+	first.Marks(func() uint64 { asked <- struct{}{}; return 0 })
+	second, err := agent.Start(url, token, protocol.Hello{Microphone: "rear", Rate: rate})
+	if err != nil {
 		t.Fatal(err)
 	}
-	_, err := Connect(within(t), url, token, Hello{Microphone: "rear", Rate: rate})
-	if err == nil || !strings.Contains(err.Error(), `microphone "rear" is already connected`) {
-		t.Fatalf("second agent: error %v, want a refusal", err)
+	defer second.Close()
+	want := `microphone "rear" is already connected`
+	await(t, "the refusal", func() bool { return strings.Contains(second.State().Trouble, want) })
+	if s := hub.Status()[1]; !s.Connected || !strings.Contains(s.Trouble, want) {
+		t.Errorf("status %+v, want the second agent told of", s)
 	}
-	asked := make(chan struct{})
-	first.Marks(func() uint64 { close(asked); return 0 })
 	failed := make(chan error)
 	go func() {
-		_, err := hub.Capture(within(t), "rear", 0, 1000)
+		_, err := hub.Capture(within(t), "rear", 0, sec(1000))
 		failed <- err
 	}()
 	<-asked
-	first.link.conn.NetConn().Close()
-	if err := <-failed; !errors.Is(err, errClosed) {
-		t.Errorf("capture from a killed agent: error %v, want %v", err, errClosed)
+	first.Close()
+	if err := <-failed; !errors.Is(err, errLost) && !errors.Is(err, errNotConnected) {
+		t.Errorf("capture from an agent that left: error %v, want %v", err, errLost)
 	}
-	second := takeOver(t, url, "rear")
-	stream(t, second, 77, 5000)
-	r, err := hub.Capture(within(t), "rear", 0, 1000)
+	p := &player{Agent: second}
+	scripted(t, p, func() { p.blocks(5000) })
+	await(t, "the other agent", func() bool { return second.State().Connected })
+	r, err := hub.Capture(within(t), "rear", 0, sec(1000))
 	if err != nil {
 		t.Fatal(err)
 	}
 	check(t, r, 1000)
-	if err := first.Send(within(t), values(0, 10000)); err == nil { // fills the queue if nothing else
-		err = first.Send(within(t), values(0, 1e6))
-		if !errors.Is(err, errClosed) {
-			t.Errorf("send on a dead connection: error %v, want %v", err, errClosed)
-		}
-	}
 }
 
 func TestHubCloseSaysGoingAway(t *testing.T) {
 	hub, url := rig(t)
 	conn := dial(t, url, greeting("front", rate))
-	readNote(t, conn) // welcome
+	hear(t, conn) // welcome
 	closed := make(chan struct{})
 	go func() { hub.Close(); close(closed) }()
 	_, _, err := conn.ReadMessage()
@@ -353,10 +361,13 @@ func TestHubCloseSaysGoingAway(t *testing.T) {
 	}
 	<-closed
 	hub.Close() // twice is harmless
-	if _, err := Connect(within(t), url, token, Hello{Microphone: "front", Rate: rate}); err == nil || !strings.Contains(err.Error(), "503") {
-		t.Errorf("connect after close: error %v, want 503", err)
+	late, err := agent.Start(url, token, protocol.Hello{Microphone: "front", Rate: rate})
+	if err != nil {
+		t.Fatal(err)
 	}
-	if _, err := hub.Capture(within(t), "front", 0, 1); err == nil {
+	defer late.Close()
+	await(t, "a 503", func() bool { return strings.Contains(late.State().Trouble, "503") })
+	if _, err := hub.Capture(within(t), "front", sec(0), sec(1)); err == nil {
 		t.Error("capture after close worked")
 	}
 }
@@ -378,26 +389,20 @@ func TestZeroHubIsSafe(t *testing.T) {
 // frame alone is in time, so only the whole can tell.
 func TestSlowSenderIsGivenUp(t *testing.T) {
 	hub, url := rig(t)
-	hub.patience = 700 * time.Millisecond
-	a := connect(t, url, "rear")
-	ended, sent := make(chan struct{}), make(chan struct{})
-	go func() {
-		defer close(sent)
-		for first := uint64(0); ; first++ {
-			select {
-			case <-ended:
-				return
-			case <-time.After(10 * time.Millisecond):
-			}
-			if a.Send(context.Background(), values(first, 1)) != nil {
-				return
-			}
+	hub.patience.sample, hub.patience.resume = 700*time.Millisecond, 100*time.Millisecond
+	p := connect(t, hub, url, "rear")
+	p.Marks(func() uint64 { return 0 })
+	ctx, stop := context.WithCancel(context.Background())
+	var sending sync.WaitGroup
+	sending.Go(func() {
+		for ; ctx.Err() == nil; time.Sleep(10 * time.Millisecond) {
+			p.play(1)
 		}
-	}()
-	_, err := hub.Capture(within(t), "rear", 0, 4800)
-	close(ended)
-	<-sent
-	if err == nil || !strings.Contains(err.Error(), "of 4800 samples after 2.2s: it sends too slowly") {
+	})
+	_, err := hub.Capture(within(t), "rear", sec(0), sec(4800))
+	stop()
+	sending.Wait()
+	if err == nil || !strings.Contains(err.Error(), "only some of 4800 samples after 2.3s: it sends too slowly") {
 		t.Errorf("got %v, want it given up", err)
 	}
 }

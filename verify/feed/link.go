@@ -3,11 +3,18 @@ package feed
 import (
 	"context"
 	"errors"
+	"fmt"
+	"io"
 	"strings"
 	"time"
 
 	"github.com/gorilla/websocket"
+
+	"hushback/verify/feed/protocol"
 )
+
+// closePatience is how long the other side may take to answer a close.
+const closePatience = time.Second
 
 // outgoing is one message for a link's writer: text or binary, or a close
 // with its code and reason, after which the writer ends.
@@ -18,15 +25,15 @@ type outgoing struct {
 	reason string // with CloseMessage
 }
 
-func text(message any) outgoing {
-	return outgoing{kind: websocket.TextMessage, data: encode(message)}
+func text(message []byte) outgoing {
+	return outgoing{kind: websocket.TextMessage, data: message}
 }
 
 func farewell(code int, reason string) outgoing {
 	return outgoing{kind: websocket.CloseMessage, code: code, reason: reason}
 }
 
-// link is one websocket connection, either side. The library allows one
+// link is one websocket connection. The library allows one
 // reader and one writer: write is the writer, the link's owner reads and
 // closes readEnded when it stops. The writer closes the connection.
 type link struct {
@@ -34,16 +41,37 @@ type link struct {
 	out        chan outgoing
 	readEnded  chan struct{}
 	writeEnded chan struct{}
+
+	most int           // bytes of a message that is read
+	due  chan struct{} // room for one: something is to be acknowledged
+	ack  func() uint64 // says what, at the time it is sent; set before due is used
 }
 
-var errClosed = errors.New("connection closed")
+var (
+	errClosed  = errors.New("connection closed")
+	errTooLong = errors.New("message too long")
+)
 
 func newLink(conn *websocket.Conn) *link {
-	conn.SetReadLimit(maxFrameBytes)
 	return &link{
-		conn: conn, out: make(chan outgoing, 16),
-		readEnded: make(chan struct{}), writeEnded: make(chan struct{}),
+		conn: conn, most: protocol.MaxFrameBytes, out: make(chan outgoing, 16),
+		readEnded: make(chan struct{}), writeEnded: make(chan struct{}), due: make(chan struct{}, 1),
 	}
+}
+
+// acknowledge lets the writer send an acknowledgement when it comes to it; one
+// then stands for all that were asked for.
+func (l *link) acknowledge() {
+	select {
+	case l.due <- struct{}{}:
+	default:
+	}
+}
+
+// refuse says why, and goodbye. It fails only on a connection that has ended.
+func (l *link) refuse(why error) {
+	_ = l.push(context.Background(), text(protocol.Refusal(why)))
+	_ = l.push(context.Background(), farewell(websocket.ClosePolicyViolation, why.Error()))
 }
 
 // push hands the writer a message. It may still be lost with the connection;
@@ -74,6 +102,8 @@ func (l *link) write(stop <-chan struct{}, ping <-chan time.Time) {
 		m := outgoing{kind: websocket.PingMessage}
 		select {
 		case m = <-l.out:
+		case <-l.due:
+			m = text(protocol.Ack(l.ack()))
 		case <-ping:
 		case <-stop:
 			m = farewell(websocket.CloseGoingAway, "the hub is closing")
@@ -83,7 +113,7 @@ func (l *link) write(stop <-chan struct{}, ping <-chan time.Time) {
 		if m.kind == websocket.CloseMessage {
 			m.data = websocket.FormatCloseMessage(m.code, fitReason(m.reason))
 		}
-		_ = l.conn.SetWriteDeadline(time.Now().Add(writePatience)) // never fails
+		_ = l.conn.SetWriteDeadline(time.Now().Add(protocol.WritePatience)) // never fails
 		if err := l.conn.WriteMessage(m.kind, m.data); err != nil {
 			return // closing the connection tells the reader
 		}
@@ -98,12 +128,20 @@ func (l *link) write(stop <-chan struct{}, ping <-chan time.Time) {
 }
 
 // read waits for the next message; patience is how long the other side may
-// stay silent.
+// stay silent. The library's own limit would close without a word.
 func (l *link) read(patience time.Duration) (kind int, data []byte, err error) {
 	if err := l.conn.SetReadDeadline(time.Now().Add(patience)); err != nil {
 		return 0, nil, err
 	}
-	return l.conn.ReadMessage()
+	kind, r, err := l.conn.NextReader()
+	if err != nil {
+		return 0, nil, err
+	}
+	data, err = io.ReadAll(io.LimitReader(r, int64(l.most)+1))
+	if err == nil && len(data) > l.most {
+		err = fmt.Errorf("%w: over %d bytes", errTooLong, l.most)
+	}
+	return kind, data, err
 }
 
 // drain reads until the connection ends, for a close is only answered by

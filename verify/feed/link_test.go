@@ -89,7 +89,7 @@ func TestLinkNoticesADeadPeer(t *testing.T) {
 // pushed once it is over.
 func TestLinkSaysGoodbyeLast(t *testing.T) {
 	e := wire(t)
-	for _, m := range []outgoing{text("one"), text("two"), farewell(websocket.CloseNormalClosure, "done")} {
+	for _, m := range []outgoing{text([]byte(`"one"`)), text([]byte(`"two"`)), farewell(websocket.CloseNormalClosure, "done")} {
 		if err := e.link.push(within(t), m); err != nil {
 			t.Fatal(err)
 		}
@@ -106,7 +106,7 @@ func TestLinkSaysGoodbyeLast(t *testing.T) {
 	e.link.drain() // hears the answer
 	close(e.link.readEnded)
 	<-e.link.writeEnded
-	if err := e.link.push(within(t), text("late")); !errors.Is(err, errClosed) {
+	if err := e.link.push(within(t), text(nil)); !errors.Is(err, errClosed) {
 		t.Errorf("push after the end: %v, want %v", err, errClosed)
 	}
 }
@@ -125,11 +125,11 @@ func TestPushGivesUp(t *testing.T) {
 	stuck := &link{out: make(chan outgoing), writeEnded: make(chan struct{})}
 	ctx, cancel := context.WithCancel(context.Background())
 	cancel()
-	if err := stuck.push(ctx, text("x")); !errors.Is(err, context.Canceled) {
+	if err := stuck.push(ctx, text(nil)); !errors.Is(err, context.Canceled) {
 		t.Errorf("push with a cancelled context: %v", err)
 	}
 	close(stuck.writeEnded)
-	if err := stuck.push(context.Background(), text("x")); !errors.Is(err, errClosed) {
+	if err := stuck.push(context.Background(), text(nil)); !errors.Is(err, errClosed) {
 		t.Errorf("push on an ended link: %v", err)
 	}
 }

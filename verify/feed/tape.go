@@ -4,95 +4,167 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"sync"
+	"time"
+
+	"hushback/verify/feed/protocol"
 )
 
-// tapeSeconds is how much audio a tape keeps. A capture copies as samples
+// tapeSec is how much audio a tape keeps. Captures get their samples as these
 // come, so it only has to cover the answer to a mark being overtaken by frames.
-const tapeSeconds = 4
+const tapeSec = 4
 
 // silenceDB stands for "no level at all": just below what 24 bits can carry.
 const silenceDB = -150
 
-// errGap says that samples a capture wanted are missing; asking again may help.
-var errGap = errors.New("gap in the audio")
+// clippedAt is the least value of a sample that counts as full scale, which
+// whole numbers just miss.
+const clippedAt = 0.999
 
-// tape is the last few seconds of one connection's audio, a ring. The
-// connection's reader adds; captures and Status read.
+var (
+	// errGap says that samples a capture wanted are missing; asking again may help.
+	errGap = errors.New("gap in the audio")
+	// errReplaced says that the agent has come back on another connection.
+	errReplaced = errors.New("resumed on another connection")
+)
+
+// tape is the last few seconds of one session's audio, a ring. The reader of
+// the connection that owns it adds; captures and Status read. It outlives a
+// connection, for the next one of the same session goes on where that ended.
 type tape struct {
 	rate int
 
-	mu      sync.Mutex
-	ring    []float32 // interleaved; sample i lies at i modulo the size
-	began   bool
-	seq     uint32        // of the last frame
-	run     uint64        // start of the unbroken run of samples that ends at next
-	next    uint64        // index after the last sample
-	gaps    int           // breaks since the connection began
-	changed chan struct{} // closed, and replaced, whenever samples arrive
+	mu    sync.Mutex
+	owner *line
+	ring  []float32 // interleaved; sample i lies at i modulo the size
+	began bool
+	run   uint64    // start of the unbroken run of samples that ends at next
+	next  uint64    // index after the last sample
+	gaps  int       // breaks since the session began
+	heard time.Time // when samples came last
+	wants []*span   // of captures, not yet complete
+}
+
+// span is consecutive samples that a capture waits for.
+type span struct {
+	got    Recording
+	length int
+	err    error
+	done   chan struct{} // closed when got is complete, or err says that it never will be
 }
 
 func newTape(rate int) *tape {
-	return &tape{rate: rate, ring: make([]float32, tapeSeconds*rate*channels), changed: make(chan struct{})}
+	return &tape{rate: rate, ring: make([]float32, tapeSec*rate*protocol.Channels), heard: time.Now()}
 }
 
-// add appends a frame. A jump in sequence or sample index, or values that are
-// not finite, break the run. An index that goes back is an error: the agent
-// has lost count, and nothing it says about samples can be believed.
-func (t *tape) add(f Frame) error {
+// own makes a connection the only one that may add, and says which sample it
+// should begin with.
+func (t *tape) own(ln *line) (next uint64) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	if t.began && f.First < t.next {
-		return fmt.Errorf("sample index went back from %d to %d", t.next, f.First)
+	t.owner, t.heard = ln, time.Now()
+	return t.next
+}
+
+// expected is the index of the sample that is to come next.
+func (t *tape) expected() uint64 {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return t.next
+}
+
+// add appends a frame. What is there already, because it was sent again after a
+// drop, counts once. A jump in sample index, broken (the frame does not follow
+// the one before it on its connection) or values that are not finite end the run.
+func (t *tape) add(from *line, f protocol.Frame, broken bool) error {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if t.owner != from {
+		return errReplaced
 	}
-	end := f.First + uint64(len(f.Samples)/channels)
+	t.heard = time.Now()
+	if t.began && f.First < t.next {
+		if f = f.From(t.next); f.Count() == 0 {
+			return nil
+		}
+	}
+	end := f.End()
 	switch {
 	case !finite(f.Samples):
 		t.gaps++
 		t.run = end
 	case !t.began:
 		t.run = f.First
-	case f.Seq != t.seq+1 || f.First != t.next:
+	case broken || f.First != t.next:
 		t.gaps++
 		t.run = f.First
 	}
-	size := uint64(len(t.ring) / channels)
+	size := uint64(len(t.ring) / protocol.Channels)
 	for i := f.First; i < end; i++ {
-		copy(t.ring[i%size*channels:], f.Samples[(i-f.First)*channels:][:channels])
+		copy(t.ring[i%size*protocol.Channels:], f.Samples[(i-f.First)*protocol.Channels:][:protocol.Channels])
 	}
-	t.began, t.seq, t.next = true, f.Seq, end
-	close(t.changed)
-	t.changed = make(chan struct{})
+	t.began, t.next = true, end
+	t.wants = slices.DeleteFunc(t.wants, func(s *span) bool { return t.fill(s) })
 	return nil
 }
 
-// read appends to r what has arrived of the span of length samples that
-// begins at r.First, and returns a channel that closes when more is there.
-func (t *tape) read(r *Recording, length int) (more <-chan struct{}, err error) {
+// want is a span of length samples from first on; forget it when it is over.
+func (t *tape) want(first uint64, length int) *span {
+	s := &span{got: Recording{Rate: t.rate, First: first}, length: length, done: make(chan struct{})}
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	at := r.First + uint64(len(r.Reference))
-	size := uint64(len(t.ring) / channels)
-	if !t.began || at >= t.next && t.run <= r.First {
-		return t.changed, nil
+	if !t.fill(s) {
+		t.wants = append(t.wants, s)
 	}
-	if t.run > r.First || t.next-at > size {
-		return nil, fmt.Errorf("%w: samples from %d to %d are not all there", errGap, r.First, max(t.run, t.next-min(t.next, size)))
-	}
-	for ; at < t.next && len(r.Reference) < length; at++ {
-		r.Reference = append(r.Reference, float64(t.ring[at%size*channels]))
-		r.Microphone = append(r.Microphone, float64(t.ring[at%size*channels+1]))
-	}
-	return t.changed, nil
+	return s
 }
 
-// near reports whether an index can be that of a sample about to arrive: no
-// more than a tape's length away from the last one that did.
-func (t *tape) near(index uint64) bool {
+func (t *tape) forget(s *span) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	size := uint64(len(t.ring) / channels)
-	return !t.began || max(index, t.next)-min(index, t.next) <= size
+	t.wants = slices.DeleteFunc(t.wants, func(other *span) bool { return other == s })
+}
+
+// fill appends to a span what has arrived of it, and reports whether it is over.
+func (t *tape) fill(s *span) (over bool) {
+	at := s.got.First + uint64(len(s.got.Reference))
+	size := uint64(len(t.ring) / protocol.Channels)
+	switch {
+	case !t.began || at >= t.next && t.run <= s.got.First:
+		return false
+	case t.run > s.got.First || t.next-at > size:
+		s.err = fmt.Errorf("%w: samples from %d to %d are not all there", errGap, s.got.First, max(t.run, t.next-min(t.next, size)))
+		close(s.done)
+		return true
+	}
+	for ; at < t.next && len(s.got.Reference) < s.length; at++ {
+		s.got.Reference = append(s.got.Reference, float64(t.ring[at%size*protocol.Channels]))
+		s.got.Microphone = append(s.got.Microphone, float64(t.ring[at%size*protocol.Channels+1]))
+	}
+	if len(s.got.Reference) < s.length {
+		return false
+	}
+	close(s.done)
+	return true
+}
+
+// quiet is how long no samples have come, nor a connection that might bring some.
+func (t *tape) quiet() time.Duration {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return time.Since(t.heard)
+}
+
+// apart is by how many seconds samples that arrived are behind (above 0) or
+// ahead of the one that an agent says it is taking.
+func (t *tape) apart(taking uint64) float64 {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if !t.began {
+		return 0
+	}
+	return float64(int64(taking-t.next)) / float64(t.rate)
 }
 
 // level is the root mean square of the microphone channel over the last
@@ -101,13 +173,13 @@ func (t *tape) near(index uint64) bool {
 func (t *tape) level() (db float64, clipped bool, gaps int) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	size := uint64(len(t.ring) / channels)
+	size := uint64(len(t.ring) / protocol.Channels)
 	n := min(t.next-t.run, uint64(t.rate))
 	var power float64
 	for i := t.next - n; i < t.next; i++ {
-		v := float64(t.ring[i%size*channels+1])
+		v := float64(t.ring[i%size*protocol.Channels+1])
 		power += v * v
-		clipped = clipped || math.Abs(v) >= 1
+		clipped = clipped || math.Abs(v) >= clippedAt
 	}
 	db = 10 * math.Log10(power/math.Max(1, float64(n)))
 	return math.Max(silenceDB, db), clipped, t.gaps

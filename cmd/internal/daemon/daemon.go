@@ -28,9 +28,6 @@ import (
 	"hushback/verify/source"
 )
 
-// SampleRate is what the microphones' feeds must run at, in samples a second.
-const SampleRate = 48000
-
 // FeedPath is where microphones connect, below the page's address.
 const FeedPath = "/feed"
 
@@ -271,7 +268,7 @@ func (d *Daemon) serve() error {
 	d.access = dashboard.Access{
 		Code: pairingCode(), AgentToken: token(), Hosts: slices.Concat(d.options.Hosts, at.hosts), Session: d.options.Session,
 	}
-	d.hub = feed.NewHub(append(microphones(d.options.Site), Moved), SampleRate, d.access.AgentToken)
+	d.hub = feed.NewHub(append(microphones(d.options.Site), Moved), d.access.AgentToken)
 	d.page = dashboard.New(d, d.access)
 	mux := http.NewServeMux()
 	mux.Handle(FeedPath, d.hub)

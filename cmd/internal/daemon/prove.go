@@ -189,8 +189,7 @@ func (d *Daemon) listen(ctx context.Context, mic engine.Microphone, periods int)
 		return s.Function(ctx, time.Duration(settleSec*float64(time.Second)))
 	}
 	signal := d.options.Site.TestSignal
-	length := int(math.Round(float64(periods) * lengthen(signal.Kind) * signal.PeriodSec * SampleRate))
-	recording, err := d.hub.Capture(ctx, d.feedOf(mic), int(math.Ceil(settleSec*SampleRate)), length)
+	recording, err := d.hub.Capture(ctx, d.feedOf(mic), settleSec, float64(periods)*lengthen(signal.Kind)*signal.PeriodSec)
 	if err != nil {
 		return transfer.Function{}, err
 	}

@@ -7,16 +7,16 @@ import (
 	"time"
 
 	"hushback/engine"
-	"hushback/verify/feed"
+	"hushback/verify/feed/agent"
+	"hushback/verify/feed/protocol"
 )
 
 const (
 	frameSamples = sampleRate / 10
-	reconnect    = 250 * time.Millisecond // pause before connecting again
-	feedPatience = 10 * time.Second       // without a connection, then it gives up
+	feedPatience = 10 * time.Second // without a connection, then it gives up
 )
 
-// microphone is one simulated microphone with its own connection.
+// microphone is one simulated microphone with its own agent.
 type microphone struct {
 	name         string
 	hears        func() engine.Role // where it stands
@@ -29,41 +29,40 @@ type microphone struct {
 // listen keeps the microphone connected until ctx ends. The error says why the
 // feed could not be reached for longer than its patience.
 func (m *microphone) listen(ctx context.Context, feedURL, token string) error {
-	noise := rand.New(rand.NewPCG(m.seed, m.stream))
-	lastSeen := time.Now()
-	for {
-		agent, err := feed.Connect(ctx, feedURL, token, feed.Hello{Microphone: m.name, Rate: sampleRate})
-		if err == nil {
-			m.play(ctx, agent, noise)
-			agent.Close()
-			lastSeen = time.Now()
-		}
-		select {
-		case <-ctx.Done():
-			return nil
-		case <-time.After(reconnect):
-		}
-		if err != nil && time.Since(lastSeen) > m.patience {
-			return fmt.Errorf("simulated microphone %s: no feed for %v: %w", m.name, m.patience, err)
-		}
+	to, err := agent.Start(feedURL, token, protocol.Hello{Microphone: m.name, Rate: sampleRate})
+	if err != nil {
+		return fmt.Errorf("simulated microphone %s: %w", m.name, err)
 	}
+	defer to.Close()
+	if err := m.play(ctx, to); err != nil {
+		return fmt.Errorf("simulated microphone %s: %w", m.name, err)
+	}
+	return nil
 }
 
-// play sends frame after frame as their time is over, until the connection or
-// ctx ends. Sample 0 is the one being taken as it begins.
-func (m *microphone) play(ctx context.Context, agent *feed.Agent, noise *rand.Rand) {
-	begin := m.rig.seconds()
-	agent.Marks(func() uint64 { return uint64((m.rig.seconds() - begin) * sampleRate) })
+// play gives frame after frame as their time is over, until ctx ends, or with
+// an error when there was no connection for too long. Sample 0 is the one being
+// taken as it begins.
+func (m *microphone) play(ctx context.Context, to *agent.Agent) error {
+	noise := rand.New(rand.NewPCG(m.seed, m.stream))
+	begin, lastSeen := m.rig.seconds(), time.Now()
+	to.Marks(func() uint64 { return uint64((m.rig.seconds() - begin) * sampleRate) })
 	for frame := 0; ; frame++ {
 		from := begin + float64(frame*frameSamples)/sampleRate
 		left := from + float64(frameSamples)/sampleRate - m.rig.seconds()
 		select {
 		case <-ctx.Done():
-			return
+			return nil
 		case <-time.After(time.Duration(left * float64(time.Second))):
 		}
-		if agent.Send(ctx, m.record(from, frameSamples, noise)) != nil {
-			return // what to do about it is the same whatever it was: connect again
+		if err := to.Send(m.record(from, frameSamples, noise)); err != nil {
+			return err
+		}
+		switch state := to.State(); {
+		case state.Connected:
+			lastSeen = time.Now()
+		case state.Trouble != "" && time.Since(lastSeen) > m.patience:
+			return fmt.Errorf("no feed for %v: %s", m.patience, state.Trouble)
 		}
 	}
 }

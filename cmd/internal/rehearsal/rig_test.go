@@ -42,7 +42,7 @@ func openHall(t *testing.T) *hall {
 
 // open puts a new hub in the place of the present one.
 func (h *hall) open(t *testing.T) {
-	hub := feed.NewHub([]string{"far", "back"}, sampleRate, token)
+	hub := feed.NewHub([]string{"far", "back"}, token)
 	t.Cleanup(hub.Close)
 	if old := h.hub.Swap(hub); old != nil {
 		old.Close()
@@ -79,7 +79,7 @@ func (h *hall) capture(t *testing.T, microphone string, settle, length int) feed
 	var err error
 	for deadline := time.Now().Add(patience); time.Now().Before(deadline); time.Sleep(10 * time.Millisecond) {
 		var rec feed.Recording
-		if rec, err = h.hub.Load().Capture(context.Background(), microphone, settle, length); err == nil {
+		if rec, err = h.hub.Load().Capture(context.Background(), microphone, float64(settle)/sampleRate, float64(length)/sampleRate); err == nil {
 			return rec
 		}
 	}
@@ -296,7 +296,7 @@ func TestNothingIsLeftRunning(t *testing.T) {
 	for deadline := time.Now().Add(patience); ; runtime.Gosched() {
 		left := stacks()
 		if !strings.Contains(left, "rehearsal.(*microphone)") && !strings.Contains(left, "rehearsal.(*Processor)") &&
-			!strings.Contains(left, "rehearsal.(*Rig)") && !strings.Contains(left, "feed.(*Agent)") {
+			!strings.Contains(left, "rehearsal.(*Rig)") && !strings.Contains(left, "agent.(*Agent)") {
 			return
 		}
 		if time.Now().After(deadline) {

@@ -6,12 +6,12 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"sync"
 	"sync/atomic"
 	"time"
 
 	"hushback/cmd/internal/pcm"
-	"hushback/verify/feed"
+	"hushback/verify/feed/agent"
+	"hushback/verify/feed/protocol"
 )
 
 // Listening says what is heard and where it goes.
@@ -39,19 +39,17 @@ type Level struct {
 	HeardDB     float64
 	Clipped     bool
 	Frames      int64
-	Trouble     string // why there is no connection, "" while there is one
+	Lost        uint64 // frames that were dropped because the daemon was away too long
+	Trouble     string // why there is no connection, or none a moment ago
 }
 
-// Times of the connection.
-const (
-	firstPause   = 250 * time.Millisecond
-	longestPause = 5 * time.Second
-	sendPatience = 2 * time.Second // a daemon that takes no more loses frames, not the recorder
-)
+// lastPatience is how long the daemon may take for what is left when a recording
+// ends.
+const lastPatience = 2 * time.Second
 
 // Listen reads the recorder until it ends or ctx does, neither of which is an
-// error, and keeps the daemon fed: a connection that breaks is made again, and what
-// was recorded meanwhile is a gap that the daemon knows of.
+// error, and keeps the daemon fed, in the form in which the recorder gives it. A
+// connection that breaks is made again, and goes on where it broke.
 func Listen(ctx context.Context, l Listening) error {
 	r, err := pcm.NewReader(l.In, l.Raw)
 	if err != nil {
@@ -62,35 +60,30 @@ func Listen(ctx context.Context, l Listening) error {
 			return fmt.Errorf("audio: %s channel %d, the stream has 1 to %d", what, channel, r.Channels)
 		}
 	}
-	ctx, cancel := context.WithCancel(ctx)
-	defer cancel()
-	e := &ear{Listening: l, rate: r.Rate, parts: make(chan part, 32)}
-	var working sync.WaitGroup
-	working.Go(func() { e.deliver(ctx) })
-	err = e.hear(ctx, r)
-	close(e.parts)
-	if ctx.Err() != nil || err != nil {
-		cancel()
+	to, err := agent.Start(l.URL, l.Token, protocol.Hello{
+		Microphone: l.Microphone, Rate: r.Rate, Layout: protocol.Layout{Format: protocol.Format(r.Encoding)},
+	})
+	if err != nil {
+		return err
 	}
-	working.Wait()
-	return err
+	defer to.Close()
+	e := &ear{Listening: l, to: to}
+	behind := int64(l.LatencySec * float64(r.Rate))
+	to.Marks(func() uint64 { return uint64(e.read.Load() + behind) })
+	if err := e.hear(ctx, r); err != nil {
+		return err
+	}
+	soon, cancel := context.WithTimeout(ctx, lastPatience)
+	defer cancel()
+	_ = to.Flush(soon) // a daemon that is not there misses the end
+	return nil
 }
 
-// part is consecutive frames, reference and microphone by turns.
-type part struct {
-	first   int64
-	samples []float32
-}
-
-// ear is one listening. hear's goroutine reads the recorder, deliver's sends.
+// ear is one listening.
 type ear struct {
 	Listening
-	rate  int
-	parts chan part
-	read  atomic.Int64 // frames
-
-	mu   sync.Mutex
-	said Level
+	to   *agent.Agent
+	read atomic.Int64 // frames
 }
 
 // hear cuts the recorder's frames into tenths of a second.
@@ -102,7 +95,7 @@ func (e *ear) hear(ctx context.Context, r *pcm.Reader) error {
 	})
 	defer stop()
 	frame := make([]float64, r.Channels)
-	var now part
+	var part []float32
 	var reference, heard float64
 	begun := time.Now()
 	for ctx.Err() == nil {
@@ -115,33 +108,23 @@ func (e *ear) hear(ctx context.Context, r *pcm.Reader) error {
 		}
 		x, y := frame[e.Reference-1], frame[e.Heard-1]
 		reference, heard = math.Max(reference, math.Abs(x)), math.Max(heard, math.Abs(y))
-		now.samples = append(now.samples, float32(x), float32(y))
+		part = append(part, float32(x), float32(y))
 		n := e.read.Add(1)
-		if len(now.samples) == 2*(e.rate/10) {
+		if len(part) == protocol.Channels*(r.Rate/10) {
 			if e.Paced {
-				e.wait(ctx, begun.Add(time.Duration(float64(n)/float64(e.rate)*float64(time.Second))))
+				e.wait(ctx, begun.Add(time.Duration(float64(n)/float64(r.Rate)*float64(time.Second))))
 			}
-			e.pass(now)
-			now = part{first: n}
+			if err := e.to.Send(part); err != nil {
+				return err
+			}
+			part = part[:0]
 		}
-		if n%int64(e.rate) == 0 {
+		if n%int64(r.Rate) == 0 {
 			e.tell(reference, heard, n)
 			reference, heard = 0, 0
 		}
 	}
-	if len(now.samples) > 0 {
-		e.pass(now)
-	}
-	return nil
-}
-
-// pass hands frames on. Where the daemon is behind they are dropped, and deliver
-// tells it so.
-func (e *ear) pass(p part) {
-	select {
-	case e.parts <- p:
-	default:
-	}
+	return e.to.Send(part)
 }
 
 func (e *ear) wait(ctx context.Context, until time.Time) {
@@ -152,77 +135,14 @@ func (e *ear) wait(ctx context.Context, until time.Time) {
 }
 
 func (e *ear) tell(reference, heard float64, frames int64) {
+	if e.Say == nil {
+		return
+	}
 	const clipped = 0.999
-	e.mu.Lock()
-	e.said.ReferenceDB, e.said.HeardDB = 20*math.Log10(math.Max(reference, 1e-9)), 20*math.Log10(math.Max(heard, 1e-9))
-	e.said.Clipped, e.said.Frames = reference >= clipped || heard >= clipped, frames
-	said := e.said
-	e.mu.Unlock()
-	if e.Say != nil {
-		e.Say(said)
-	}
-}
-
-func (e *ear) connection(up bool, trouble string) {
-	e.mu.Lock()
-	defer e.mu.Unlock()
-	e.said.Connected, e.said.Trouble = up, trouble
-}
-
-// deliver keeps a connection and sends what comes, until there is no more.
-func (e *ear) deliver(ctx context.Context) {
-	pause := firstPause
-	for {
-		agent, err := feed.Connect(ctx, e.URL, e.Token, feed.Hello{Microphone: e.Microphone, Rate: e.rate})
-		if err == nil {
-			e.connection(true, "")
-			pause = firstPause
-			more, sendErr := e.send(ctx, agent)
-			agent.Close()
-			if !more {
-				return
-			}
-			err = sendErr
-		}
-		e.connection(false, err.Error())
-		deadline := time.After(pause)
-		for waiting := true; waiting; { // what comes meanwhile is lost
-			select {
-			case _, more := <-e.parts:
-				if !more {
-					return
-				}
-			case <-deadline:
-				waiting = false
-			case <-ctx.Done():
-				return
-			}
-		}
-		pause = min(2*pause, longestPause)
-	}
-}
-
-// send is one connection's. more is false once everything was sent.
-func (e *ear) send(ctx context.Context, agent *feed.Agent) (more bool, err error) {
-	behind := int64(e.LatencySec * float64(e.rate))
-	agent.Marks(func() uint64 { return uint64(e.read.Load() + behind) })
-	var next int64 // that the daemon expects
-	for {
-		select {
-		case p, more := <-e.parts:
-			if !more {
-				return false, nil
-			}
-			agent.Skip(uint64(p.first - next))
-			next = p.first + int64(len(p.samples)/2)
-			soon, cancel := context.WithTimeout(ctx, sendPatience)
-			err := agent.Send(soon, p.samples)
-			cancel()
-			if err != nil {
-				return true, err
-			}
-		case <-ctx.Done():
-			return false, nil
-		}
-	}
+	decibels := func(peak float64) float64 { return 20 * math.Log10(math.Max(peak, 1e-9)) }
+	state := e.to.State()
+	e.Say(Level{
+		Connected: state.Connected, Trouble: state.Trouble, Lost: state.Lost,
+		ReferenceDB: decibels(reference), HeardDB: decibels(heard), Clipped: reference >= clipped || heard >= clipped, Frames: frames,
+	})
 }

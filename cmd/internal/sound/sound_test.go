@@ -125,7 +125,7 @@ func (w *wires) cut() {
 // its own count, also after the connection broke.
 func TestListen(t *testing.T) {
 	for _, encoding := range []pcm.Encoding{pcm.S24, pcm.F32} {
-		hub := feed.NewHub([]string{"alley"}, rate, "secret")
+		hub := feed.NewHub([]string{"alley"}, "secret")
 		server := httptest.NewUnstartedServer(hub)
 		wires := &wires{Listener: server.Listener}
 		server.Listener = wires
@@ -146,7 +146,7 @@ func TestListen(t *testing.T) {
 			for !hub.Status()[0].Connected {
 				time.Sleep(time.Millisecond)
 			}
-			r, err := hub.Capture(ctx, "alley", 100, rate/2)
+			r, err := hub.Capture(ctx, "alley", 0.002, 0.5)
 			if err != nil {
 				t.Fatal(encoding, k, err)
 			}
