@@ -1,7 +1,7 @@
 // Package access decides who may look at the page and press on it: which Host
 // headers it answers to, whether a press comes from the page itself, who has
-// paired with the code that the terminal shows, and which programs of this
-// machine carry its token.
+// paired with the code that the terminal shows, which of the paired phones holds
+// the controls, and which programs of this machine carry its token.
 package access
 
 import (
@@ -12,21 +12,8 @@ import (
 	"net"
 	"net/http"
 	"net/netip"
-	"net/url"
 	"strings"
-	"sync"
 	"time"
-
-	"golang.org/x/time/rate"
-)
-
-// Pairing attempts, right or wrong: a person mistypes a few times a minute; a
-// program that guesses gets no further.
-const (
-	attemptsPerMinute = 5  // from one address
-	attemptsOfAll     = 30 // from everywhere together
-	maxAddresses      = 256
-	maxSessions       = 64
 )
 
 // Rules is who may look and press.
@@ -37,6 +24,25 @@ type Rules struct {
 	Session    time.Duration // how long a pairing lasts
 }
 
+// NewToken is 256 random bits in hex, for programs and for cookies.
+func NewToken() string {
+	var b [32]byte
+	rand.Read(b[:]) // never fails: crypto/rand ends the process instead
+	return hex.EncodeToString(b[:])
+}
+
+// NewCode is 40 random bits in letters and digits that are not mistaken for one
+// another, for a person to type.
+func NewCode() string {
+	const letters = "ABCDEFGHJKMNPQRSTVWXYZ0123456789" // 32 of them, so no letter is likelier
+	var b [8]byte
+	rand.Read(b[:])
+	for i := range b {
+		b[i] = letters[b[i]%32]
+	}
+	return string(b[:4]) + "-" + string(b[4:])
+}
+
 // Refusal is why a request is not let through: an HTTP status and a sentence
 // for the person, "" where the pairing page says enough.
 type Refusal struct {
@@ -44,7 +50,8 @@ type Refusal struct {
 	Sentence string
 }
 
-// Door lets in whom its rules allow. It keeps the sessions.
+// Door lets in whom its rules allow. It keeps the sessions and who holds the
+// controls.
 type Door struct {
 	rules    Rules
 	hosts    hostList
@@ -61,140 +68,8 @@ func New(rules Rules) *Door {
 // Knows reports whether the page answers to a Host header.
 func (d *Door) Knows(host string) bool { return d.hosts.allow(host) }
 
-// hostList is the Host headers that the page answers to beside loopback, lower
-// case: "host" for any port or "host:port".
-type hostList map[string]bool
-
-func newHostList(hosts []string) hostList {
-	list := hostList{}
-	for _, h := range hosts {
-		h = strings.ToLower(h)
-		if _, _, err := net.SplitHostPort(h); err != nil {
-			h = strings.Trim(h, "[]")
-		}
-		list[h] = h != ""
-	}
-	return list
-}
-
-func (l hostList) allow(host string) bool {
-	host = strings.ToLower(host)
-	name := hostName(host)
-	if ip, err := netip.ParseAddr(name); name == "localhost" || err == nil && ip.Unmap().IsLoopback() {
-		return true
-	}
-	return l[host] || l[name]
-}
-
-// hostName is a Host header without its port and brackets.
-func hostName(host string) string {
-	if name, _, err := net.SplitHostPort(host); err == nil {
-		return name
-	}
-	return strings.Trim(host, "[]")
-}
-
-// sessions maps the hash of a cookie to the moment it stops counting, so that
-// nothing in memory could be used as a cookie.
-type sessions struct {
-	mu    sync.Mutex
-	until map[[sha256.Size]byte]time.Time
-}
-
-// open starts a session of 256 random bits. When there are too many, the one
-// that would end first ends now.
-func (s *sessions) open(life time.Duration) (token string) {
-	raw := make([]byte, 32)
-	rand.Read(raw) // never fails since Go 1.24
-	token = hex.EncodeToString(raw)
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	if s.until == nil {
-		s.until = map[[sha256.Size]byte]time.Time{}
-	}
-	for len(s.until) >= maxSessions {
-		delete(s.until, s.first())
-	}
-	s.until[sha256.Sum256([]byte(token))] = time.Now().Add(life)
-	return token
-}
-
-// first is the session that ends first.
-func (s *sessions) first() (key [sha256.Size]byte) {
-	var soonest time.Time
-	for k, t := range s.until {
-		if soonest.IsZero() || t.Before(soonest) {
-			key, soonest = k, t
-		}
-	}
-	return key
-}
-
-func (s *sessions) check(token string) (until time.Time, ok bool) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	until, ok = s.until[sha256.Sum256([]byte(token))]
-	return until, ok && time.Now().Before(until)
-}
-
-// attempts limits how often a pairing code may be tried.
-type attempts struct {
-	mu   sync.Mutex
-	all  *rate.Limiter
-	from map[netip.Prefix]*rate.Limiter
-}
-
-func newAttempts() *attempts {
-	return &attempts{
-		all:  rate.NewLimiter(rate.Every(time.Minute/attemptsOfAll), attemptsOfAll),
-		from: map[netip.Prefix]*rate.Limiter{},
-	}
-}
-
-// allow spends one attempt of an address, then one of everybody's: somebody
-// who is over his own limit cannot use up what is left for the others.
-func (a *attempts) allow(remote string) bool {
-	a.mu.Lock()
-	defer a.mu.Unlock()
-	key := addressBlock(remote)
-	own, known := a.from[key]
-	if !known {
-		if a.forget(); len(a.from) >= maxAddresses {
-			return false
-		}
-		own = rate.NewLimiter(rate.Every(time.Minute/attemptsPerMinute), attemptsPerMinute)
-		a.from[key] = own
-	}
-	return own.Allow() && a.all.Allow()
-}
-
-// forget drops the addresses that have all their attempts back: for them a new
-// limiter is the same as the old one.
-func (a *attempts) forget() {
-	for key, l := range a.from {
-		if l.Tokens() >= attemptsPerMinute {
-			delete(a.from, key)
-		}
-	}
-}
-
-// addressBlock is what counts as one address: an IPv4 address, or the 64 bits
-// of an IPv6 address below which one machine may call itself anything.
-func addressBlock(remote string) netip.Prefix {
-	at, err := netip.ParseAddrPort(remote)
-	if err != nil {
-		return netip.Prefix{}
-	}
-	ip, bits := at.Addr().Unmap(), 32
-	if ip.Is6() {
-		bits = 64
-	}
-	block, _ := ip.Prefix(bits) // bits always fit
-	return block
-}
-
 // Pair exchanges the pairing code for a session, which w's cookie carries; nil
-// says that it did.
+// says that it did. The first phone holds the controls.
 func (d *Door) Pair(w http.ResponseWriter, r *http.Request) *Refusal {
 	if !comesFromPage(r) {
 		return &Refusal{http.StatusForbidden, noOrigin}
@@ -206,11 +81,45 @@ func (d *Door) Pair(w http.ResponseWriter, r *http.Request) *Refusal {
 	if !same(plainCode(r.PostFormValue("code")), plainCode(d.rules.Code)) {
 		return &Refusal{http.StatusUnauthorized, "This is not the code. Type the one that the terminal shows now."}
 	}
+	setCookie(w, r, d.sessions.open(carried(r), d.rules.Session), int(d.rules.Session/time.Second))
+	return nil
+}
+
+// Unpair ends the asker's session. Whoever holds the controls lets go of them.
+func (d *Door) Unpair(w http.ResponseWriter, r *http.Request) {
+	d.sessions.end(carried(r))
+	setCookie(w, r, "", -1)
+}
+
+// setCookie gives a browser its session, or takes it away.
+func setCookie(w http.ResponseWriter, r *http.Request, token string, maxAge int) {
 	http.SetCookie(w, &http.Cookie{
-		Name: cookieName(r), Value: d.sessions.open(d.rules.Session), Path: "/", MaxAge: int(d.rules.Session / time.Second),
+		Name: cookieName(r), Value: token, Path: "/", MaxAge: maxAge,
 		HttpOnly: true, SameSite: http.SameSiteStrictMode, Secure: r.TLS != nil,
 	})
-	return nil
+}
+
+// cookieName carries the port, because browsers share cookies between the
+// ports of one host, and two daemons on one machine must not log each other out.
+// Over TLS its beginning makes browsers refuse one that was set without.
+func cookieName(r *http.Request) string {
+	name := "hushback_default"
+	if _, port, err := net.SplitHostPort(r.Host); err == nil {
+		name = "hushback_" + port
+	}
+	if r.TLS != nil {
+		return "__Host-" + name
+	}
+	return name
+}
+
+// carried is the session that a request's cookie names, "" if it has none.
+func carried(r *http.Request) (token string) {
+	cookie, err := r.Cookie(cookieName(r))
+	if err != nil {
+		return ""
+	}
+	return cookie.Value
 }
 
 // plainCode forgives what a person in gloves adds: case, blanks and hyphens.
@@ -224,27 +133,21 @@ func same(got, want string) bool {
 	return subtle.ConstantTimeCompare(g[:], w[:]) == 1 && want != ""
 }
 
-// cookieName carries the port, because browsers share cookies between the
-// ports of one host, and two daemons on one machine must not log each other out.
-func cookieName(r *http.Request) string {
-	_, port, err := net.SplitHostPort(r.Host)
-	if err != nil {
-		port = "default"
-	}
-	return "hushback_" + port
+// Visitor is somebody who may look.
+type Visitor struct {
+	Phone              // zero for a program
+	Program  bool      // of this machine, with the token
+	Operator bool      // may press everything: a program, or who holds the controls
+	Until    time.Time // when the pairing ends; zero for a program, whose token lasts
 }
 
-// Visitor reports who asks: until when a paired browser's session lasts, or
-// the zero time for a program with the token.
-func (d *Door) Visitor(r *http.Request) (until time.Time, ok bool) {
+// Who tells who asks, and false for somebody who may not look. A phone that asks
+// was heard.
+func (d *Door) Who(r *http.Request) (Visitor, bool) {
 	if d.isProgram(r) {
-		return time.Time{}, true
+		return Visitor{Program: true, Operator: true}, true
 	}
-	cookie, err := r.Cookie(cookieName(r))
-	if err != nil {
-		return time.Time{}, false
-	}
-	return d.sessions.check(cookie.Value)
+	return d.sessions.hear(carried(r))
 }
 
 // isProgram reports a program on this machine: it has the token, asks over
@@ -256,6 +159,12 @@ func (d *Door) isProgram(r *http.Request) bool {
 	}
 	at, err := netip.ParseAddrPort(r.RemoteAddr)
 	return err == nil && at.Addr().Unmap().IsLoopback()
+}
+
+// Visitor reports until when a session lasts.
+func (d *Door) Visitor(r *http.Request) (until time.Time, ok bool) {
+	who, ok := d.Who(r)
+	return who.Until, ok
 }
 
 const noOrigin = "this press does not say which page it came from"
@@ -270,24 +179,48 @@ func comesFromPage(r *http.Request) bool {
 // Refuse says why a request may not pass, nil if it may: only paired visitors
 // and programs of this machine look and press.
 func (d *Door) Refuse(r *http.Request) *Refusal {
-	switch _, known := d.Visitor(r); {
+	switch who, known := d.Who(r); {
 	case !known && (r.Method == http.MethodGet || r.Method == http.MethodHead):
 		return &Refusal{Status: http.StatusUnauthorized}
 	case !known:
 		return &Refusal{http.StatusUnauthorized, "Pair first: this press was not taken."}
-	case !d.isProgram(r) && !comesFromPage(r):
+	case !who.Program && !comesFromPage(r):
 		return &Refusal{http.StatusForbidden, noOrigin}
 	}
 	return nil
 }
 
-// SameOrigin is the live socket's own check: CrossOriginProtection lets every GET
-// through, and the upgrade is a GET.
-func SameOrigin(r *http.Request) bool {
-	origins := r.Header["Origin"]
-	if len(origins) != 1 {
-		return false
+// RefuseToSteer is Refuse for a press that only the one who holds the controls may do.
+func (d *Door) RefuseToSteer(r *http.Request) *Refusal {
+	if no := d.Refuse(r); no != nil {
+		return no
 	}
-	u, err := url.Parse(origins[0])
-	return err == nil && (u.Scheme == "http" || u.Scheme == "https") && strings.EqualFold(u.Host, r.Host)
+	if who, _ := d.Who(r); who.Operator {
+		return nil
+	}
+	holds := "Nobody holds the controls"
+	if c := d.Controls(); c.Held {
+		holds = capital(c.Holder.Name) + " holds the controls"
+	}
+	return &Refusal{http.StatusForbidden, holds + ", so this press was not taken. Take over first, at the top of the page, then press again."}
 }
+
+func capital(name string) string { return strings.ToUpper(name[:1]) + name[1:] }
+
+// TakeOver gives the controls to the phone that asks.
+func (d *Door) TakeOver(r *http.Request) *Refusal {
+	if no := d.Refuse(r); no != nil {
+		return no
+	}
+	if !d.isProgram(r) { // a program may press everything as it is
+		d.sessions.takeOver(carried(r))
+	}
+	return nil
+}
+
+// Controls is who holds the controls now.
+func (d *Door) Controls() Controls { return d.sessions.controls() }
+
+// Watch delivers a value after each change of who holds the controls or who is
+// paired (never more than one waiting) until stop is called.
+func (d *Door) Watch() (changed <-chan struct{}, stop func()) { return d.sessions.watch() }
