@@ -15,6 +15,7 @@ import (
 	"crypto/subtle"
 	"errors"
 	"fmt"
+	"math"
 	"net/http"
 	"slices"
 	"strings"
@@ -80,7 +81,7 @@ type place struct {
 type Status struct {
 	Microphone string
 	Connected  bool
-	Functions  bool    // it sends functions; what follows is about audio
+	Functions  bool    // it sends functions; what follows is about audio, and LevelDB is NaN
 	Rate       int     // samples per second, 0 while never connected
 	LevelDB    float64 // rms of the microphone channel over the last second, dB re full scale, at least -150
 	Clipped    bool    // a sample of that second reached full scale
@@ -280,18 +281,31 @@ func (h *Hub) refused(microphone string, why error) {
 
 // Status lists the microphones in the order NewHub was given.
 func (h *Hub) Status() []Status {
-	h.mu.Lock()
-	defer h.mu.Unlock()
 	list := make([]Status, len(h.microphones))
 	for i, name := range h.microphones {
-		list[i] = h.places[name].status(h.patience.trouble)
-		list[i].Microphone = name
+		list[i] = h.Feed(name)
 	}
 	return list
 }
 
+// Feed is what a hub knows of one microphone; nothing but the name if it is none
+// of its own.
+func (h *Hub) Feed(microphone string) Status {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	s := Status{LevelDB: silenceDB}
+	if p := h.places[microphone]; p != nil {
+		s = p.status(h.patience.trouble)
+	}
+	s.Microphone = microphone
+	return s
+}
+
 func (p *place) status(recently time.Duration) Status {
 	s := Status{LevelDB: silenceDB, Connected: p.line != nil, Functions: p.said.Functions, Rate: p.said.Rate}
+	if s.Functions {
+		s.LevelDB = math.NaN()
+	}
 	if s.Connected && p.tape != nil {
 		s.LevelDB, s.Clipped, s.Gaps = p.tape.level()
 		s.DriftPPM, s.DriftSigmaPPM, _ = p.line.clock.drift()

@@ -269,6 +269,9 @@ func (d *Daemon) serve() error {
 		Code: pairingCode(), AgentToken: token(), Hosts: slices.Concat(d.options.Hosts, at.hosts), Session: d.options.Session,
 	}
 	d.hub = feed.NewHub(append(microphones(d.options.Site), Moved), d.access.AgentToken)
+	d.hub.Refused = func(microphone string, why error) {
+		d.options.Log.Warn("a feed was sent away", "microphone", microphone, "reason", why)
+	}
 	d.page = dashboard.New(d, d.access)
 	mux := http.NewServeMux()
 	mux.Handle(FeedPath, d.hub)

@@ -12,7 +12,6 @@ import (
 	"hushback/control/preset"
 	"hushback/engine"
 	"hushback/verify"
-	"hushback/verify/feed"
 )
 
 // journalShown is how many of the newest journal entries a picture carries.
@@ -244,21 +243,15 @@ func (d *Daemon) meter() {
 // feeds are the site's microphones; the moved one stands in for those that have
 // no feed of their own.
 func (d *Daemon) feeds() []dashboard.Feed {
-	var moved feed.Status
-	status := map[string]feed.Status{}
-	for _, s := range d.hub.Status() {
-		if status[s.Microphone] = s; s.Microphone == Moved {
-			moved = s
-		}
-	}
+	moved := d.hub.Feed(Moved)
 	var feeds []dashboard.Feed
 	for _, m := range d.options.Site.Microphones {
-		s := status[m.Name]
+		s := d.hub.Feed(m.Name)
 		f := dashboard.Feed{Microphone: m.Name, Role: m.Role, Moved: !s.Connected && moved.Connected}
 		if f.Moved {
 			s = moved
 		}
-		f.Connected, f.LevelDB, f.Rate = s.Connected, s.LevelDB, s.Rate
+		f.Connected, f.Functions, f.LevelDB, f.Rate, f.Trouble = s.Connected, s.Functions, s.LevelDB, s.Rate, s.Trouble
 		if src, ok := d.sources[m.Name]; ok {
 			st := src.Status()
 			f = dashboard.Feed{Microphone: m.Name, Role: m.Role, Connected: st.Connected, Functions: true, LevelDB: math.NaN(), Trouble: st.Trouble}

@@ -64,7 +64,7 @@ func (d *Daemon) takeAll(ctx context.Context, bench control.Bench) ([]verify.Cap
 	d.latency = map[string]float64{}
 	var captures []verify.Capture
 	for k, mics := range rounds {
-		if d.feedOf(mics[0]) == Moved {
+		if d.feedOf(mics[0].Name) == Moved {
 			if err := d.place(ctx, mics[0]); err != nil {
 				return nil, err
 			}
@@ -146,7 +146,7 @@ func (d *Daemon) takeLatencyOut(captures []verify.Capture) error {
 // clock tells apart whose latency a capture has: "" is all audio, which runs
 // through one processor; a program that measures by itself is its own.
 func (d *Daemon) clock(microphone string) string {
-	if _, ready := d.sources[microphone]; ready {
+	if d.measures(microphone) != nil {
 		return microphone
 	}
 	return ""
@@ -185,11 +185,11 @@ func (d *Daemon) capture(ctx context.Context, mic engine.Microphone, h heard, pe
 // from the program that measures there.
 func (d *Daemon) listen(ctx context.Context, mic engine.Microphone, periods int) (transfer.Function, error) {
 	settleSec := fadeSec + d.longestWay(mic)
-	if s, ready := d.sources[mic.Name]; ready {
-		return s.Function(ctx, time.Duration(settleSec*float64(time.Second)))
+	if function := d.measures(mic.Name); function != nil {
+		return function(ctx, time.Duration(settleSec*float64(time.Second)))
 	}
 	signal := d.options.Site.TestSignal
-	recording, err := d.hub.Capture(ctx, d.feedOf(mic), settleSec, float64(periods)*lengthen(signal.Kind)*signal.PeriodSec)
+	recording, err := d.hub.Capture(ctx, d.feedOf(mic.Name), settleSec, float64(periods)*lengthen(signal.Kind)*signal.PeriodSec)
 	if err != nil {
 		return transfer.Function{}, err
 	}
@@ -214,6 +214,9 @@ func lengthen(k engine.SignalKind) float64 {
 func estimate(r feed.Recording, t engine.TestSignal) (transfer.Function, error) {
 	rate := float64(r.Rate)
 	period := int(math.Round(t.PeriodSec * rate))
+	if math.Abs(t.PeriodSec*rate-float64(period)) > 1e-6 {
+		return transfer.Function{}, fmt.Errorf("a period of the test signal, %g s, is no whole number of samples at %d Hz: record at %d Hz", t.PeriodSec, r.Rate, engine.SampleRate)
+	}
 	o := transfer.Options{Segment: period, Hop: period, Window: transfer.Rectangular}
 	switch t.Kind {
 	case engine.SignalSweep:

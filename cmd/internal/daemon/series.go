@@ -10,6 +10,7 @@ import (
 	"hushback/cmd/internal/dashboard"
 	"hushback/engine"
 	"hushback/verify"
+	"hushback/verify/transfer"
 )
 
 // heard is what is open in one state of the series: everything, or one row, or
@@ -84,17 +85,10 @@ const placeWithin = 10 * time.Minute
 
 // rounds are the places to listen at, those of one round at the same time.
 func (d *Daemon) rounds() [][]engine.Microphone {
-	own := map[string]bool{}
-	for name := range d.sources {
-		own[name] = true
-	}
-	for _, s := range d.hub.Status() {
-		own[s.Microphone] = own[s.Microphone] || s.Connected
-	}
 	var together []engine.Microphone
 	var rounds [][]engine.Microphone
 	for _, mic := range d.options.Site.Microphones {
-		if own[mic.Name] || !own[Moved] {
+		if _, ready := d.sources[mic.Name]; ready || d.feedOf(mic.Name) != Moved {
 			together = append(together, mic)
 		} else {
 			rounds = append(rounds, []engine.Microphone{mic})
@@ -106,19 +100,26 @@ func (d *Daemon) rounds() [][]engine.Microphone {
 	return rounds
 }
 
-// feedOf is the feed that listens at a place now.
-func (d *Daemon) feedOf(mic engine.Microphone) string {
-	for _, s := range d.hub.Status() {
-		if s.Microphone == mic.Name && s.Connected {
-			return mic.Name
+// feedOf is the feed that listens at a microphone's place now.
+func (d *Daemon) feedOf(microphone string) string {
+	if !d.hub.Feed(microphone).Connected && d.hub.Feed(Moved).Connected {
+		return Moved
+	}
+	return microphone
+}
+
+// measures is where functions come from that a program measures at a microphone
+// by itself, as a source or as a feed; nil where audio comes.
+func (d *Daemon) measures(microphone string) func(context.Context, time.Duration) (transfer.Function, error) {
+	if s, ready := d.sources[microphone]; ready {
+		return s.Function
+	}
+	if name := d.feedOf(microphone); d.hub.Feed(name).Functions {
+		return func(ctx context.Context, settle time.Duration) (transfer.Function, error) {
+			return d.hub.Function(ctx, name, settle)
 		}
 	}
-	for _, s := range d.hub.Status() {
-		if s.Microphone == Moved && s.Connected {
-			return Moved
-		}
-	}
-	return mic.Name
+	return nil
 }
 
 // Placed says that the moved microphone stands at a place of the site.
