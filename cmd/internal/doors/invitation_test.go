@@ -1,0 +1,106 @@
+package doors
+
+import (
+	"bytes"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"unicode/utf8"
+)
+
+// readCode reads a code by another implementation, the npm package jsqr, off what
+// a terminal would show.
+func readCode(t *testing.T, shown string) string {
+	t.Helper()
+	modules, err := filepath.Abs("../../../.ci/node_modules")
+	if err != nil {
+		t.Fatal(err)
+	}
+	node := exec.Command("node", "testdata/read_terminal.js")
+	node.Env = append(os.Environ(), "NODE_PATH="+modules)
+	node.Stdin = strings.NewReader(shown)
+	var said, complaint bytes.Buffer
+	node.Stdout, node.Stderr = &said, &complaint
+	if err := node.Run(); err != nil {
+		t.Fatalf("the reader of codes (node, and jsqr below .ci): %v: %s", err, complaint.String())
+	}
+	return said.String()
+}
+
+func TestCodeIsReadByAnother(t *testing.T) {
+	for _, url := range []string{
+		"http://127.0.0.1:8470", "https://192.0.2.10:8470", "http://[2001:db8:1234:5678:9abc:def0:1234:5678]:65535", "https://desk.rig.test",
+	} {
+		link := Link(url, "K7QM-2XWD")
+		shown, err := Code(link)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := readCode(t, shown); got != link || link != url+"/#k=K7QM-2XWD" {
+			t.Errorf("read %q, want %q", got, link)
+		}
+	}
+}
+
+// plainLines is a code without its colours.
+func plainLines(shown string) []string {
+	return strings.Split(strings.TrimSuffix(strings.NewReplacer(inked, "", plain, "").Replace(shown), "\n"), "\n")
+}
+
+// A code fits beside what else is said on a terminal of 80 by 24, has its light
+// margin, and starts and ends its own colours on each line.
+func TestCodeFitsATerminal(t *testing.T) {
+	shown, err := Code(Link("https://192.168.100.100:8470", "K7QM-2XWD"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	lines := plainLines(shown)
+	if len(lines) > 20 || utf8.RuneCountInString(lines[0]) > 40 {
+		t.Errorf("%d lines of %d letters", len(lines), utf8.RuneCountInString(lines[0]))
+	}
+	for i, line := range lines {
+		if utf8.RuneCountInString(line) != utf8.RuneCountInString(lines[0]) {
+			t.Errorf("line %d has another width", i+1)
+		}
+		margin := i < quiet/2 || i >= len(lines)-quiet/2
+		if margin && strings.TrimSpace(line) != "" || !strings.HasPrefix(line, "    ") || !strings.HasSuffix(line, "    ") {
+			t.Errorf("line %d reaches into the margin: %q", i+1, line)
+		}
+	}
+	if n := strings.Count(shown, inked); n != len(lines) || strings.Count(shown, plain+"\n") != n {
+		t.Errorf("%d lines of %d have their own colours", n, len(lines))
+	}
+}
+
+func TestCodeOfTooMuchIsRefused(t *testing.T) {
+	if _, err := Code(strings.Repeat("a", 5000)); err == nil || !strings.Contains(err.Error(), "5000 letters") {
+		t.Errorf("%v", err)
+	}
+}
+
+func TestOnlyATerminalIsOne(t *testing.T) {
+	terminal, err := os.OpenFile("/dev/ptmx", os.O_RDWR, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer terminal.Close()
+	file, err := os.Create(filepath.Join(t.TempDir(), "out"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer file.Close()
+	read, write, err := os.Pipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer read.Close()
+	defer write.Close()
+	if !IsTerminal(terminal) {
+		t.Error("a terminal is taken for something else")
+	}
+	if IsTerminal(file) || IsTerminal(write) || IsTerminal(new(bytes.Buffer)) {
+		t.Error("a file, a pipe or a buffer is taken for a terminal")
+	}
+}
