@@ -18,7 +18,7 @@ import (
 	"time"
 
 	"hushback/cmd/internal/daemon"
-	"hushback/cmd/internal/dashboard"
+	"hushback/cmd/internal/desk"
 	"hushback/cmd/internal/rehearsal"
 	"hushback/control/preset"
 	"hushback/engine"
@@ -188,7 +188,7 @@ func (c *crash) run(t *testing.T) string {
 		}
 		c.rig.Processor.Stick(c.stuck, false)
 		p.press("/safe", nil)
-		p.until(func(r dashboard.Report) bool { return r.State == "rolled back" })
+		p.until(func(r desk.Report) bool { return r.State == "rolled back" })
 		if holds := c.holds(); !slices.Equal(holds, c.found) {
 			t.Errorf("%s and went to the safe preset, but it holds\n%+v, want\n%+v", how, holds, c.found)
 		}
@@ -348,7 +348,7 @@ func (c *crash) try(p *process, path string, form url.Values) {
 }
 
 // peek is the daemon's state if it is alive.
-func (c *crash) peek(p *process) (r dashboard.Report, alive bool) {
+func (c *crash) peek(p *process) (r desk.Report, alive bool) {
 	request, err := http.NewRequest(http.MethodGet, p.note.URL+"/state.json", nil)
 	if err != nil {
 		c.t.Fatal(err)

@@ -11,7 +11,7 @@ import (
 	"time"
 
 	"hushback/cmd/internal/daemon"
-	"hushback/cmd/internal/dashboard"
+	"hushback/cmd/internal/desk"
 	"hushback/cmd/internal/emulated"
 )
 
@@ -65,7 +65,7 @@ func TestStoppedInTheMiddleOfAChange(t *testing.T) {
 	p := serve(t, rig, stateFolderFor(t))
 	p.listen(rig)
 	p.confirm()
-	p.until(func(r dashboard.Report) bool { return r.State == "measuring" })
+	p.until(func(r desk.Report) bool { return r.State == "measuring" })
 	if now := rig.Processor.Settings(); slices.Equal(now, found) {
 		t.Fatal("while measuring the processor holds what it held before")
 	}
@@ -132,7 +132,7 @@ func TestProcessorComesLaterThanTheDaemon(t *testing.T) {
 		t.Fatal(err)
 	}
 	t.Cleanup(back.Close)
-	second.until(func(r dashboard.Report) bool { return r.State == "rolled back" })
+	second.until(func(r desk.Report) bool { return r.State == "rolled back" })
 	if now := back.Settings(); !slices.Equal(now, found) {
 		t.Errorf("the processor holds\n%v, want as found\n%v", now, found)
 	}

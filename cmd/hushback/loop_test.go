@@ -19,7 +19,7 @@ import (
 	"time"
 
 	"hushback/cmd/internal/daemon"
-	"hushback/cmd/internal/dashboard"
+	"hushback/cmd/internal/desk"
 	"hushback/cmd/internal/rehearsal"
 	"hushback/configs"
 	"hushback/control"
@@ -145,7 +145,7 @@ func TestNothingIsWrittenWithoutAGoodConfirm(t *testing.T) {
 	if err := s.daemon.Confirm(ctx, digest, false); err != nil {
 		t.Fatal(err)
 	}
-	if err := s.until(ctx, t.Logf, func(v dashboard.View) bool { return v.Doing == "" }); err != nil {
+	if err := s.until(ctx, t.Logf, func(v desk.View) bool { return v.Doing == "" }); err != nil {
 		t.Fatal(err)
 	}
 	n := s.rig.Processor.Writes()

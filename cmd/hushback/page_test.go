@@ -12,7 +12,7 @@ import (
 	"testing"
 
 	"hushback/cmd/internal/daemon"
-	"hushback/cmd/internal/dashboard"
+	"hushback/cmd/internal/desk"
 	"hushback/control"
 	"hushback/control/osc"
 )
@@ -99,7 +99,7 @@ func (p *person) confirm() {
 	p.press("/confirm", url.Values{"digest": {p.hidden(page, "digest")}})
 }
 
-func (p *person) until(wanted func(dashboard.View) bool) {
+func (p *person) until(wanted func(desk.View) bool) {
 	p.t.Helper()
 	err := p.set.until(withPatience(p.t), p.t.Logf, wanted)
 	if err != nil {
@@ -108,12 +108,12 @@ func (p *person) until(wanted func(dashboard.View) bool) {
 	}
 }
 
-func is[S control.State](v dashboard.View) bool {
+func is[S control.State](v desk.View) bool {
 	_, ok := v.State.(S)
 	return ok
 }
 
-func resting[S control.State](v dashboard.View) bool { return is[S](v) && v.Doing == "" }
+func resting[S control.State](v desk.View) bool { return is[S](v) && v.Doing == "" }
 
 // A person walks through the whole loop on the page, keeps the change, starts
 // another and goes back to the safe preset while it is being measured.

@@ -16,7 +16,7 @@ import (
 	"time"
 
 	"hushback/cmd/internal/daemon"
-	"hushback/cmd/internal/dashboard"
+	"hushback/cmd/internal/desk"
 	"hushback/cmd/internal/rehearsal"
 	"hushback/configs"
 	"hushback/engine"
@@ -120,7 +120,7 @@ func (p *process) listen(rig *rehearsal.Rig) {
 		heard <- rig.Listen(ctx, "ws"+strings.TrimPrefix(p.note.URL, "http")+daemon.FeedPath, p.note.Token)
 	}()
 	p.t.Cleanup(func() { cancel(); <-heard })
-	p.until(func(r dashboard.Report) bool {
+	p.until(func(r desk.Report) bool {
 		return len(r.Feeds) == 2 && r.Feeds[0].Connected && r.Feeds[1].Connected
 	})
 }
@@ -154,10 +154,10 @@ func (p *process) press(path string, form url.Values) {
 	}
 }
 
-func (p *process) state() dashboard.Report {
+func (p *process) state() desk.Report {
 	p.t.Helper()
 	code, body := p.ask(http.MethodGet, "/state.json", nil)
-	var r dashboard.Report
+	var r desk.Report
 	if err := json.Unmarshal([]byte(body), &r); err != nil || code != http.StatusOK {
 		p.t.Fatalf("state: %d %v: %s", code, err, body)
 	}
@@ -165,7 +165,7 @@ func (p *process) state() dashboard.Report {
 }
 
 // until asks until the state is as wanted.
-func (p *process) until(wanted func(dashboard.Report) bool) dashboard.Report {
+func (p *process) until(wanted func(desk.Report) bool) desk.Report {
 	p.t.Helper()
 	deadline := time.After(patience)
 	for {

@@ -11,7 +11,8 @@ import (
 
 	"hushback/cmd/internal/cli"
 	"hushback/cmd/internal/daemon"
-	"hushback/cmd/internal/dashboard"
+	"hushback/cmd/internal/dashboard/pages"
+	"hushback/cmd/internal/desk"
 	"hushback/cmd/internal/printout"
 	"hushback/control"
 )
@@ -41,7 +42,7 @@ Exit code: 0 back at the safe preset; 1 not, or nobody can tell; 2 bad input.`,
 			if err != nil {
 				return err
 			}
-			_, err = fmt.Fprintln(c.OutOrStdout(), by.did()+dashboard.BackTo(back))
+			_, err = fmt.Fprintln(c.OutOrStdout(), by.did()+pages.BackTo(back))
 			return err
 		},
 	}
@@ -105,12 +106,12 @@ func tellRollback(w io.Writer, back control.RolledBack, by whose, err error) err
 	if mend := (cli.BadInput{}); errors.As(err, &mend) {
 		return err
 	}
-	told := toldRollback{Ended: dashboard.StateName(back), By: by, To: back.To, Blind: append([]int{}, back.Blind...), InDoubt: []int{}}
+	told := toldRollback{Ended: desk.StateName(back), By: by, To: back.To, Blind: append([]int{}, back.Blind...), InDoubt: []int{}}
 	if err != nil {
 		told.Ended, told.Reason = "failed", err.Error()
 	}
 	if doubt := (daemon.InDoubt{}); errors.As(err, &doubt) {
-		told.Ended, told.InDoubt, told.Reason = dashboard.StateName(control.Adrift{}), doubt.Outputs, doubt.Reason
+		told.Ended, told.InDoubt, told.Reason = desk.StateName(control.Adrift{}), doubt.Outputs, doubt.Reason
 	}
 	return errors.Join(printout.JSON(w, told), err)
 }

@@ -10,8 +10,8 @@ import (
 	"slices"
 	"strings"
 
-	"hushback/cmd/internal/dashboard"
 	"hushback/cmd/internal/dashboard/figures"
+	"hushback/cmd/internal/desk"
 	"hushback/cmd/internal/printout"
 	"hushback/control"
 	"hushback/engine"
@@ -106,21 +106,21 @@ func (s *set) walk(ctx context.Context, say func(string, ...any)) ([]engine.Sett
 func (s *set) confirm(ctx context.Context, say func(string, ...any)) error {
 	drafted, ok := s.daemon.View().State.(control.Drafted)
 	if !ok {
-		return fmt.Errorf("the dry run is gone: %s", dashboard.StateName(s.daemon.View().State))
+		return fmt.Errorf("the dry run is gone: %s", desk.StateName(s.daemon.View().State))
 	}
 	say("dry run: %d datagrams, none of them sent", len(drafted.DryRun.Steps))
 	if err := s.daemon.Confirm(ctx, drafted.DryRun.Digest, len(drafted.DryRun.Blind) > 0); err != nil {
 		return err
 	}
-	return s.until(ctx, say, func(v dashboard.View) bool { return v.Doing == "" })
+	return s.until(ctx, say, func(v desk.View) bool { return v.Doing == "" })
 }
 
-func connected(v dashboard.View) bool {
-	return len(v.Feeds) > 0 && !slices.ContainsFunc(v.Feeds, func(f dashboard.Feed) bool { return !f.Connected })
+func connected(v desk.View) bool {
+	return len(v.Feeds) > 0 && !slices.ContainsFunc(v.Feeds, func(f desk.Feed) bool { return !f.Connected })
 }
 
 // until follows the picture, saying what is new, until it is as wanted.
-func (s *set) until(ctx context.Context, say func(string, ...any), wanted func(dashboard.View) bool) error {
+func (s *set) until(ctx context.Context, say func(string, ...any), wanted func(desk.View) bool) error {
 	changed, stop := s.daemon.Watch()
 	defer stop()
 	said := ""
@@ -159,7 +159,7 @@ func (s *set) result(ctx context.Context, found []engine.Setting) (result, error
 			NullDepthDB: printout.Round(v.Prediction.Summary.NullDepthDB, 1),
 			ShortfallDB: printout.Round(v.Prediction.Summary.SumShortfallDB, 2),
 		},
-		Sends: s.daemon.Writes(), Ended: dashboard.StateName(v.State), HoldsAsFound: slices.Equal(now, found),
+		Sends: s.daemon.Writes(), Ended: desk.StateName(v.State), HoldsAsFound: slices.Equal(now, found),
 		Fault: s.faultWords(), Seed: s.seed,
 	}
 	_, r.Kept = v.State.(control.Kept)
@@ -187,7 +187,7 @@ func judgedNull(v verify.Verdict) bool {
 }
 
 // reasons are the verdict's, or what kept the loop from reaching one.
-func reasons(v dashboard.View) []string {
+func reasons(v desk.View) []string {
 	if v.Verdict != nil {
 		return v.Verdict.Reasons
 	}
@@ -223,7 +223,7 @@ func (r result) print(w io.Writer, asJSON bool) error {
 		line("", "%s", reason)
 	}
 	for _, c := range r.Causes {
-		if c.Probability >= dashboard.WorthSaying {
+		if c.Probability >= desk.WorthSaying {
 			line("perhaps", "%s (%s)", c.Sentence, strings.ReplaceAll(figures.Percent(c.Probability), figures.Space, " "))
 		}
 	}

@@ -51,18 +51,22 @@ func arrows() map[string][]string {
 		"configs/document":         {"configs/quantity", "engine"},
 		"configs":                  {"configs/document", "configs/quantity", "engine", "engine/layout", "control/osc", "control/processor", "verify", "verify/source"},
 
+		"cmd/internal/desk":              {"engine", "control", "control/preset", "verify", "verify/correct", "verify/diagnose"},
+		"cmd/internal/desk/desktest":     {"cmd/internal/desk", "engine", "control", "control/osc", "control/preset", "control/processor", "verify"},
 		"cmd/internal/dashboard/access":  {},
 		"cmd/internal/dashboard/figures": {"engine", "verify", "verify/transfer"},
-		"cmd/internal/dashboard":         {"cmd/internal/dashboard/access", "cmd/internal/dashboard/figures", "engine", "engine/picture", "control", "control/preset", "control/processor", "control/osc", "verify", "verify/transfer", "verify/correct", "verify/diagnose"},
+		"cmd/internal/dashboard/pages":   {"cmd/internal/desk", "cmd/internal/dashboard/figures", "engine", "control", "control/preset", "control/processor", "control/osc", "verify", "verify/transfer"},
+		"cmd/internal/dashboard":         {"cmd/internal/desk", "cmd/internal/dashboard/access", "cmd/internal/dashboard/pages", "cmd/internal/dashboard/figures", "control", "control/preset"},
+		"cmd/internal/doors":             {},
 		"cmd/internal/emulated":          {"engine", "control/osc"},
 		"cmd/internal/rehearsal":         {"engine/...", "control/osc", "verify/feed/agent", "verify/feed/protocol", "cmd/internal/emulated"},
-		"cmd/internal/daemon":            {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/dashboard"},
+		"cmd/internal/daemon":            {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/desk", "cmd/internal/dashboard", "cmd/internal/dashboard/access", "cmd/internal/doors"},
 		"cmd/internal/printout":          {"engine/...", "control", "control/preset"},
 		"cmd/internal/pcm":               {},
 		"cmd/internal/cli":               {"cmd/internal/daemon", "configs/...", "control/processor", "engine"},
 		"cmd/internal/sound":             {"cmd/internal/pcm", "verify/excite", "verify/feed/agent", "verify/feed/protocol"},
 		"cmd/internal/archtest":          {},
-		"cmd/hushback":                   {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/cli", "cmd/internal/daemon", "cmd/internal/dashboard", "cmd/internal/dashboard/figures", "cmd/internal/emulated", "cmd/internal/pcm", "cmd/internal/printout", "cmd/internal/rehearsal", "cmd/internal/sound", "configs/..."},
+		"cmd/hushback":                   {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/cli", "cmd/internal/daemon", "cmd/internal/dashboard/pages", "cmd/internal/dashboard/figures", "cmd/internal/desk", "cmd/internal/doors", "cmd/internal/emulated", "cmd/internal/pcm", "cmd/internal/printout", "cmd/internal/rehearsal", "cmd/internal/sound", "configs/..."},
 	}
 }
 

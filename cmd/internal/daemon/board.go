@@ -4,22 +4,22 @@ import (
 	"context"
 	"sync/atomic"
 
-	"hushback/cmd/internal/dashboard"
+	"hushback/cmd/internal/desk"
 )
 
 // board owns the picture of the rig. One goroutine changes it, in the order in
 // which the changes arrive; everybody else sees immutable copies.
 type board struct {
-	changes chan func(*dashboard.View)
+	changes chan func(*desk.View)
 	watch   chan chan struct{} // to start watching
 	unwatch chan chan struct{} // to stop
 	ended   chan struct{}      // closed once run has returned
-	view    atomic.Pointer[dashboard.View]
+	view    atomic.Pointer[desk.View]
 }
 
-func newBoard(first dashboard.View) *board {
+func newBoard(first desk.View) *board {
 	b := &board{
-		changes: make(chan func(*dashboard.View)),
+		changes: make(chan func(*desk.View)),
 		watch:   make(chan chan struct{}),
 		unwatch: make(chan chan struct{}),
 		ended:   make(chan struct{}),
@@ -67,10 +67,10 @@ func wake(w chan struct{}) {
 
 // change has the owner alter the picture and returns when it is done. Slices
 // in the picture are replaced, never written to: older copies share them.
-func (b *board) change(alter func(*dashboard.View)) {
+func (b *board) change(alter func(*desk.View)) {
 	done := make(chan struct{})
 	select {
-	case b.changes <- func(v *dashboard.View) { alter(v); close(done) }:
+	case b.changes <- func(v *desk.View) { alter(v); close(done) }:
 		<-done
 	case <-b.ended:
 	}

@@ -5,12 +5,12 @@ import (
 	"sync"
 	"testing"
 
-	"hushback/cmd/internal/dashboard"
+	"hushback/cmd/internal/desk"
 )
 
 func startBoard(t *testing.T) (*board, func()) {
 	t.Helper()
-	b := newBoard(dashboard.View{})
+	b := newBoard(desk.View{})
 	ctx, cancel := context.WithCancel(context.Background())
 	go b.run(ctx)
 	stop := func() { cancel(); <-b.ended }
@@ -27,7 +27,7 @@ func TestBoardLosesNoChange(t *testing.T) {
 	for range hands {
 		all.Go(func() {
 			for range times {
-				b.change(func(v *dashboard.View) { v.Doing += "x" })
+				b.change(func(v *desk.View) { v.Doing += "x" })
 			}
 		})
 	}
@@ -41,9 +41,9 @@ func TestBoardLosesNoChange(t *testing.T) {
 // A copy of the picture that somebody holds does not change under them.
 func TestBoardPicturesDoNotChange(t *testing.T) {
 	b, _ := startBoard(t)
-	b.change(func(v *dashboard.View) { v.Doing = "before" })
+	b.change(func(v *desk.View) { v.Doing = "before" })
 	held := *b.view.Load()
-	b.change(func(v *dashboard.View) { v.Doing = "after" })
+	b.change(func(v *desk.View) { v.Doing = "after" })
 	if held.Doing != "before" || b.view.Load().Doing != "after" {
 		t.Errorf("held %q, now %q", held.Doing, b.view.Load().Doing)
 	}
@@ -57,7 +57,7 @@ func TestBoardWakesWatchers(t *testing.T) {
 	gone, stopGone := b.Watch()
 	stopGone()
 	for range 10 {
-		b.change(func(v *dashboard.View) { v.Doing += "x" })
+		b.change(func(v *desk.View) { v.Doing += "x" })
 	}
 	<-slow
 	if got := len(b.view.Load().Doing); got != 10 {
@@ -79,5 +79,5 @@ func TestBoardWakesWatchers(t *testing.T) {
 	if _, open := <-late; open {
 		t.Error("watching after the end gives an open channel")
 	}
-	b.change(func(*dashboard.View) { t.Error("a change after the end was made") })
+	b.change(func(*desk.View) { t.Error("a change after the end was made") })
 }

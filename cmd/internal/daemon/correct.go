@@ -5,7 +5,7 @@ import (
 	"errors"
 	"fmt"
 
-	"hushback/cmd/internal/dashboard"
+	"hushback/cmd/internal/desk"
 	"hushback/control/processor"
 	"hushback/engine"
 	"hushback/engine/field"
@@ -23,7 +23,7 @@ func (d *Daemon) explain(sheet engine.Sheet, captures []verify.Capture) {
 	if err != nil {
 		d.options.Log.Info("no diagnosis", "error", err)
 	} else {
-		d.explained(captures, func(v *dashboard.View) { v.Diagnosis = &diagnosis })
+		d.explained(captures, func(v *desk.View) { v.Diagnosis = &diagnosis })
 	}
 	if !site.Series.Outputs() {
 		return // rows tell too little of single outputs
@@ -34,12 +34,12 @@ func (d *Daemon) explain(sheet engine.Sheet, captures []verify.Capture) {
 		return
 	}
 	snap(site, d.options.Profiles, correction.Sheet)
-	d.explained(captures, func(v *dashboard.View) { v.Correction = &correction })
+	d.explained(captures, func(v *desk.View) { v.Correction = &correction })
 }
 
 // explained shows what was worked out of captures while they are still the newest.
-func (d *Daemon) explained(captures []verify.Capture, show func(*dashboard.View)) {
-	d.change(func(v *dashboard.View) {
+func (d *Daemon) explained(captures []verify.Capture, show func(*desk.View)) {
+	d.change(func(v *desk.View) {
 		if v.Verdict != nil && len(v.Captures) > 0 && v.Captures[0].Taken.Equal(captures[0].Taken) {
 			show(v)
 		}
@@ -52,7 +52,7 @@ func (d *Daemon) Correct(ctx context.Context) error {
 	if c == nil {
 		return errors.New("there is no correction: measure first")
 	}
-	d.change(func(v *dashboard.View) { v.Sheet, v.Prediction, v.Corrected = c.Sheet, c.Prediction, true })
+	d.change(func(v *desk.View) { v.Sheet, v.Prediction, v.Corrected = c.Sheet, c.Prediction, true })
 	return d.DryRun(ctx)
 }
 
@@ -62,6 +62,6 @@ func (d *Daemon) AsDesigned(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("predicting %s: %w", d.options.Site.Job, err)
 	}
-	d.change(func(v *dashboard.View) { v.Sheet, v.Prediction, v.Corrected = d.designed, prediction, false })
+	d.change(func(v *desk.View) { v.Sheet, v.Prediction, v.Corrected = d.designed, prediction, false })
 	return d.DryRun(ctx)
 }

@@ -16,6 +16,8 @@ import (
 	"time"
 
 	"hushback/cmd/internal/dashboard"
+	"hushback/cmd/internal/dashboard/access"
+	"hushback/cmd/internal/desk"
 	"hushback/control"
 	"hushback/control/osc"
 	"hushback/control/preset"
@@ -57,7 +59,7 @@ type Options struct {
 }
 
 // Daemon is a running daemon. Its exported methods are what a person can do
-// (dashboard.Desk) and what the command line needs.
+// (desk.Desk) and what the command line needs.
 type Daemon struct {
 	*board
 	options    Options
@@ -69,7 +71,7 @@ type Daemon struct {
 	page       *dashboard.Server
 	server     *http.Server
 	url, local string
-	access     dashboard.Access
+	access     access.Rules
 	decisions  chan decision
 	placed     chan string               // where the moved microphone stands now
 	designed   engine.Sheet              // what the site alone comes to
@@ -100,7 +102,7 @@ func Start(o Options) (*Daemon, error) {
 		d.close()
 		return nil, err
 	}
-	d.board = newBoard(dashboard.View{
+	d.board = newBoard(desk.View{
 		Site: o.Site, Sheet: sheet, Prediction: prediction, State: control.Idle{},
 		Processor: identity(o.Site, o.Profiles),
 	})
@@ -225,7 +227,7 @@ func (d *Daemon) recover() error {
 	if err != nil {
 		notice += " The journal could not be written: " + err.Error()
 	}
-	d.options.Log.Warn("an earlier daemon left a change unfinished", "state", dashboard.StateName(state), "error", err)
+	d.options.Log.Warn("an earlier daemon left a change unfinished", "state", desk.StateName(state), "error", err)
 	d.tell(notice)
 	d.refresh()
 	if _, lost := state.(control.Adrift); lost {
@@ -265,7 +267,7 @@ func (d *Daemon) serve() error {
 		return err
 	}
 	d.url = at.url
-	d.access = dashboard.Access{
+	d.access = access.Rules{
 		Code: pairingCode(), AgentToken: token(), Hosts: slices.Concat(d.options.Hosts, at.hosts), Session: d.options.Session,
 	}
 	d.hub = feed.NewHub(append(microphones(d.options.Site), Moved), d.access.AgentToken)

@@ -7,7 +7,8 @@ import (
 	"math"
 	"time"
 
-	"hushback/cmd/internal/dashboard"
+	"hushback/cmd/internal/dashboard/pages"
+	"hushback/cmd/internal/desk"
 	"hushback/control"
 	"hushback/control/preset"
 	"hushback/engine"
@@ -26,7 +27,7 @@ type decision struct {
 }
 
 // View is the picture as it stands.
-func (d *Daemon) View() dashboard.View { return *d.board.view.Load() }
+func (d *Daemon) View() desk.View { return *d.board.view.Load() }
 
 // StoreSafe makes what the processor holds now the safe preset.
 func (d *Daemon) StoreSafe(ctx context.Context) error {
@@ -47,7 +48,7 @@ func (d *Daemon) draft(ctx context.Context, sheet engine.Sheet, as string) error
 		return err
 	}
 	d.restore.Store(&restoring{digest: run.Digest, as: as})
-	d.change(func(v *dashboard.View) {
+	d.change(func(v *desk.View) {
 		v.State, v.Restores, v.Back = control.Drafted{DryRun: run}, as, run.Back
 		v.Notice, v.Verdict, v.Captures, v.Diagnosis, v.Correction = "", nil, nil, nil, nil
 	})
@@ -78,7 +79,7 @@ func (d *Daemon) Confirm(_ context.Context, digest string, blind bool) error {
 			d.options.Log.Error("change", "error", err)
 		}
 		if _, nothingSent := state.(control.Idle); nothingSent {
-			d.change(func(v *dashboard.View) { v.State = state })
+			d.change(func(v *desk.View) { v.State = state })
 		}
 	})
 	return nil
@@ -172,8 +173,8 @@ func (d *Daemon) Writes() int { return d.controller.Writes() }
 
 // follow shows each state as the change reaches it.
 func (d *Daemon) follow(s control.State) {
-	d.options.Log.Debug("change", "state", dashboard.StateName(s))
-	d.change(func(v *dashboard.View) { v.State = s })
+	d.options.Log.Debug("change", "state", desk.StateName(s))
+	d.change(func(v *desk.View) { v.State = s })
 	if _, sending := s.(control.Sending); !sending {
 		d.refresh()
 	}
@@ -181,17 +182,17 @@ func (d *Daemon) follow(s control.State) {
 
 // doing says on the page what is being done right now; "" is resting.
 func (d *Daemon) doing(words string) {
-	d.change(func(v *dashboard.View) { v.Doing = words })
+	d.change(func(v *desk.View) { v.Doing = words })
 }
 
 // job does a piece of work that goes on after the press that asked for it. The
 // page says what is being done until the last job that runs is done.
 func (d *Daemon) job(words string, work func()) {
-	d.change(func(v *dashboard.View) { v.Doing, d.jobs = words, d.jobs+1 })
+	d.change(func(v *desk.View) { v.Doing, d.jobs = words, d.jobs+1 })
 	d.working.Go(func() {
 		work()
 		d.refresh()
-		d.change(func(v *dashboard.View) {
+		d.change(func(v *desk.View) {
 			if d.jobs--; d.jobs == 0 {
 				v.Doing = ""
 			}
@@ -201,7 +202,7 @@ func (d *Daemon) job(words string, work func()) {
 
 // tell puts something on the page that the operator must know.
 func (d *Daemon) tell(notice string) {
-	d.change(func(v *dashboard.View) { v.Notice = notice })
+	d.change(func(v *desk.View) { v.Notice = notice })
 }
 
 // refresh shows the store's presets and journal anew.
@@ -214,7 +215,7 @@ func (d *Daemon) refresh() {
 		d.tell("the store cannot be read: " + err.Error())
 		return
 	}
-	d.change(func(v *dashboard.View) { v.Journal, v.Safe, v.AsFound, v.Presets = entries, safe, found, all })
+	d.change(func(v *desk.View) { v.Journal, v.Safe, v.AsFound, v.Presets = entries, safe, found, all })
 }
 
 func (d *Daemon) preset(name string) (*preset.Preset, error) {
@@ -235,26 +236,26 @@ func (d *Daemon) meter() {
 			return
 		case <-tick.C:
 			feeds := d.feeds()
-			d.change(func(v *dashboard.View) { v.Feeds = feeds })
+			d.change(func(v *desk.View) { v.Feeds = feeds })
 		}
 	}
 }
 
 // feeds are the site's microphones; the moved one stands in for those that have
 // no feed of their own.
-func (d *Daemon) feeds() []dashboard.Feed {
+func (d *Daemon) feeds() []desk.Feed {
 	moved := d.hub.Feed(Moved)
-	var feeds []dashboard.Feed
+	var feeds []desk.Feed
 	for _, m := range d.options.Site.Microphones {
 		s := d.hub.Feed(m.Name)
-		f := dashboard.Feed{Microphone: m.Name, Role: m.Role, Moved: !s.Connected && moved.Connected}
+		f := desk.Feed{Microphone: m.Name, Role: m.Role, Moved: !s.Connected && moved.Connected}
 		if f.Moved {
 			s = moved
 		}
 		f.Connected, f.Functions, f.LevelDB, f.Rate, f.Trouble = s.Connected, s.Functions, s.LevelDB, s.Rate, s.Trouble
 		if src, ok := d.sources[m.Name]; ok {
 			st := src.Status()
-			f = dashboard.Feed{Microphone: m.Name, Role: m.Role, Connected: st.Connected, Functions: true, LevelDB: math.NaN(), Trouble: st.Trouble}
+			f = desk.Feed{Microphone: m.Name, Role: m.Role, Connected: st.Connected, Functions: true, LevelDB: math.NaN(), Trouble: st.Trouble}
 		}
 		feeds = append(feeds, f)
 	}
@@ -265,7 +266,7 @@ func (d *Daemon) feeds() []dashboard.Feed {
 func recovered(s control.State) string {
 	switch s := s.(type) {
 	case control.RolledBack:
-		return "The daemon was stopped in the middle of a change. The processor is back to " + dashboard.BackTo(s) + "."
+		return "The daemon was stopped in the middle of a change. The processor is back to " + pages.BackTo(s) + "."
 	case control.Adrift:
 		return "The daemon was stopped in the middle of a change, and the processor could not be put back."
 	default:
@@ -279,7 +280,7 @@ func atRest(s control.State) string {
 	case control.Kept:
 		return "The processor holds the kept sheet."
 	case control.RolledBack:
-		return "The processor is back to " + dashboard.BackTo(s) + "."
+		return "The processor is back to " + pages.BackTo(s) + "."
 	case control.Adrift:
 		return "Nobody can tell what the processor holds: " + s.Reason
 	default:
@@ -289,5 +290,5 @@ func atRest(s control.State) string {
 
 // judged shows the captures and the verdict of the change.
 func (d *Daemon) judged(captures []verify.Capture, verdict *verify.Verdict) {
-	d.change(func(v *dashboard.View) { v.Captures, v.Verdict = captures, verdict })
+	d.change(func(v *desk.View) { v.Captures, v.Verdict = captures, verdict })
 }

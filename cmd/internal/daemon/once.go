@@ -13,7 +13,7 @@ import (
 	"strings"
 	"time"
 
-	"hushback/cmd/internal/dashboard"
+	"hushback/cmd/internal/desk"
 	"hushback/control"
 	"hushback/control/preset"
 	"hushback/control/processor"
@@ -89,7 +89,7 @@ func rested(s control.State) (control.RolledBack, error) {
 	case control.Adrift:
 		return control.RolledBack{}, InDoubt{s.Outputs, s.Reason}
 	default:
-		return control.RolledBack{}, fmt.Errorf("ended in state %q", dashboard.StateName(s))
+		return control.RolledBack{}, fmt.Errorf("ended in state %q", desk.StateName(s))
 	}
 }
 
@@ -136,7 +136,7 @@ func (n Note) Safe(ctx context.Context) (back control.RolledBack, err error) {
 		switch {
 		case err != nil:
 			return back, err
-		case s.Doing == "" && s.State == dashboard.StateName(back) && s.To == control.ToSafe:
+		case s.Doing == "" && s.State == desk.StateName(back) && s.To == control.ToSafe:
 			return control.RolledBack{To: s.To, Blind: s.Blind}, nil
 		case s.Doing == "" && len(s.InDoubt) > 0:
 			return back, InDoubt{s.InDoubt, s.Reason}
@@ -151,8 +151,8 @@ func (n Note) Safe(ctx context.Context) (back control.RolledBack, err error) {
 	}
 }
 
-func (n Note) state(ctx context.Context) (dashboard.Report, error) {
-	var r dashboard.Report
+func (n Note) state(ctx context.Context) (desk.Report, error) {
+	var r desk.Report
 	body, err := n.call(ctx, http.MethodGet, "/state.json")
 	if err == nil {
 		err = json.Unmarshal(body, &r)

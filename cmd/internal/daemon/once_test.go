@@ -9,7 +9,7 @@ import (
 	"strings"
 	"testing"
 
-	"hushback/cmd/internal/dashboard"
+	"hushback/cmd/internal/dashboard/pages"
 	"hushback/control"
 )
 
@@ -52,7 +52,7 @@ func TestNoteAsksTheDaemonForTheSafePreset(t *testing.T) {
 		server.Close()
 		said := ""
 		if err == nil {
-			said = dashboard.BackTo(back)
+			said = pages.BackTo(back)
 		}
 		if c.fail == "" && (err != nil || !strings.Contains(said, c.want)) {
 			t.Errorf("%s: said %q, %v; want %q", c.name, said, err, c.want)

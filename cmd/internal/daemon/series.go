@@ -7,7 +7,7 @@ import (
 	"slices"
 	"time"
 
-	"hushback/cmd/internal/dashboard"
+	"hushback/cmd/internal/desk"
 	"hushback/engine"
 	"hushback/verify"
 	"hushback/verify/transfer"
@@ -140,8 +140,8 @@ func (d *Daemon) place(ctx context.Context, mic engine.Microphone) error {
 	ctx, cancel := context.WithTimeoutCause(ctx, placeWithin, errors.New("nobody said that it stands there"))
 	defer cancel()
 	d.doing(fmt.Sprintf("waiting for the microphone at %s (%s)", mic.Name, mic.Role))
-	d.change(func(v *dashboard.View) { v.Placing = mic.Name })
-	defer d.change(func(v *dashboard.View) { v.Placing = "" })
+	d.change(func(v *desk.View) { v.Placing = mic.Name })
+	defer d.change(func(v *desk.View) { v.Placing = "" })
 	for {
 		select {
 		case at := <-d.placed:

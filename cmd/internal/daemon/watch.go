@@ -5,7 +5,7 @@ import (
 	"fmt"
 	"strings"
 
-	"hushback/cmd/internal/dashboard"
+	"hushback/cmd/internal/desk"
 	"hushback/control"
 )
 
@@ -20,7 +20,7 @@ func (d *Daemon) watch() {
 
 // noticed shows and logs the values that somebody else changed.
 func (d *Daemon) noticed(strange []control.Strange) {
-	d.change(func(v *dashboard.View) { v.Strange = strange })
+	d.change(func(v *desk.View) { v.Strange = strange })
 	var words []string
 	for _, s := range strange {
 		words = append(words, fmt.Sprintf("output %d: %s was %s and is %s", s.Output, s.Param, s.Before, s.Now))

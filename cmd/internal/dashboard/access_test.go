@@ -6,21 +6,22 @@ import (
 	"strings"
 	"testing"
 
+	"hushback/cmd/internal/desk/desktest"
 	"hushback/control"
 )
 
 func TestUnpairedVisitorSeesOnlyThePairingPage(t *testing.T) {
-	s, d := started(t, control.Drafted{DryRun: testDryRun()})
+	s, d := started(t, control.Drafted{DryRun: desktest.DryRun()})
 	stale := &http.Cookie{Name: "hushback_8080", Value: strings.Repeat("ab", 32)}
 	for _, cookies := range [][]*http.Cookie{nil, {stale}} {
-		for _, path := range []string{"/", "/state.json", "/live"} {
+		for _, path := range []string{"/", "/state.json", "/live?page=send"} {
 			for _, headers := range []map[string]string{fromForm(), fromScript()} {
 				r := visit{method: "GET", path: path, headers: headers, cookies: cookies}.to(s)
 				body := bodyOf(t, r)
 				if r.StatusCode != http.StatusUnauthorized {
 					t.Errorf("GET %s unpaired: got %d, want 401", path, r.StatusCode)
 				}
-				for _, secret := range []string{"Quarry", "rear stack", "plain-eight", "c-0007", testDryRun().Digest[:4]} {
+				for _, secret := range []string{"Quarry", "rear stack", "plain-eight", "c-0007", desktest.DryRun().Digest[:4]} {
 					if strings.Contains(body, secret) {
 						t.Errorf("GET %s unpaired tells %q", path, secret)
 					}
@@ -34,7 +35,7 @@ func TestUnpairedVisitorSeesOnlyThePairingPage(t *testing.T) {
 			}
 		}
 	}
-	if got := d.pressed(); len(got) != 0 {
+	if got := d.Pressed(); len(got) != 0 {
 		t.Errorf("unpaired presses reached the desk: %q", got)
 	}
 }
@@ -65,7 +66,7 @@ func TestForeignHostIsRefusedEverywhere(t *testing.T) {
 	for _, host := range []string{"evil.example", "evil.example:8080"} {
 		// A rebound name: Host and Origin agree, the browser calls it same-origin.
 		headers := map[string]string{"Origin": "http://" + host, "Sec-Fetch-Site": "same-origin", "Upgrade": "websocket", "Connection": "Upgrade"}
-		for _, path := range []string{"/", "/style.css", "/state.json", "/live"} {
+		for _, path := range []string{"/", "/style.css", "/state.json", "/live?page=send"} {
 			if r := (visit{method: "GET", path: path, host: host, headers: headers, cookies: cookies}).to(s); r.StatusCode != http.StatusMisdirectedRequest {
 				t.Errorf("GET %s from %s: got %d, want 421", path, host, r.StatusCode)
 			}
@@ -76,7 +77,7 @@ func TestForeignHostIsRefusedEverywhere(t *testing.T) {
 			}
 		}
 	}
-	if got := d.pressed(); len(got) != 0 {
+	if got := d.Pressed(); len(got) != 0 {
 		t.Errorf("presses of a foreign host reached the desk: %q", got)
 	}
 }
@@ -100,7 +101,7 @@ func TestForeignPressesAreRefused(t *testing.T) {
 				t.Errorf("%s: POST %s got %d, want 403", name, w.path, r.StatusCode)
 			}
 		}
-		if got := d.pressed(); len(got) != 0 {
+		if got := d.Pressed(); len(got) != 0 {
 			t.Errorf("%s: presses reached the desk: %q", name, got)
 		}
 	}

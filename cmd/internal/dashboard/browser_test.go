@@ -16,10 +16,14 @@ import (
 	"time"
 
 	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/input"
 	"github.com/chromedp/cdproto/log"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 
+	"hushback/cmd/internal/dashboard/pages"
+	"hushback/cmd/internal/desk"
+	"hushback/cmd/internal/desk/desktest"
 	"hushback/control"
 )
 
@@ -79,7 +83,7 @@ func (c *freezable) wait() {
 
 func (c *freezable) Read(b []byte) (int, error) {
 	n, err := c.Conn.Read(b)
-	if !c.live && bytes.HasPrefix(b[:n], []byte("GET /live ")) {
+	if !c.live && bytes.HasPrefix(b[:n], []byte("GET /live?")) {
 		c.live = true
 	}
 	c.wait()
@@ -124,8 +128,8 @@ func startBrowser(t *testing.T) context.Context {
 }
 
 func TestInABrowser(t *testing.T) {
-	desk := newFakeDesk(testView(control.Idle{}))
-	page := New(desk, testAccess())
+	d := desktest.New(desktest.View(control.Idle{}))
+	page := New(d, testAccess())
 	var gone atomic.Bool             // nobody answers any more
 	var again atomic.Pointer[Server] // who answers
 	again.Store(page)
@@ -168,12 +172,31 @@ func TestInABrowser(t *testing.T) {
 	}
 	reached := func(want ...string) {
 		t.Helper()
-		for deadline := time.Now().Add(time.Minute); len(desk.pressed()) < len(want) && time.Now().Before(deadline); {
+		for deadline := time.Now().Add(time.Minute); len(d.Pressed()) < len(want) && time.Now().Before(deadline); {
 			time.Sleep(10 * time.Millisecond)
 		}
-		if got := desk.pressed(); !slices.Equal(got, want) {
+		if got := d.Pressed(); len(want) > 0 && !slices.Equal(got, want) {
 			t.Fatalf("desk got %q, want %q", got, want)
 		}
+	}
+	goTo := func(page string) {
+		t.Helper()
+		do("go to "+page, chromedp.Navigate(home+page))
+		until(page+" is fresh", `document.body.dataset.page === "`+page+`" && document.querySelector("#age").innerText === "Live"`)
+	}
+	// hold keeps a button down until the desk has heard of it.
+	hold := func(button string, want ...string) {
+		t.Helper()
+		do("reach "+button, chromedp.ScrollIntoView(chromedp.CSS(button)))
+		at, err := chromedp.Run(ctx, chromedp.Evaluate[[]float64](`(() => { const r = document.querySelector("`+button+`").getBoundingClientRect(); return [r.x + r.width / 2, r.y + r.height / 2]; })()`))
+		if err != nil {
+			t.Fatal(err)
+		}
+		do("hold "+button, chromedp.MouseEvent(input.DispatchMouseEventTypeMousePressed, at[0], at[1], chromedp.ButtonLeft, chromedp.ClickCount(1)))
+		if reached(want...); len(want) == 0 {
+			until("a press says that nobody is there", `document.querySelector("#answer").innerText.includes("no daemon is there to take this press")`)
+		}
+		do("let go of "+button, chromedp.MouseEvent(input.DispatchMouseEventTypeMouseReleased, at[0], at[1], chromedp.ButtonLeft, chromedp.ClickCount(1)))
 	}
 	var mu sync.Mutex
 	var faults []string
@@ -201,24 +224,25 @@ func TestInABrowser(t *testing.T) {
 	until("the code leaves the address", `location.hash === "" && document.querySelector("#safe-button") !== null`)
 
 	// A live update arrives, and what was unfolded stays so.
-	until("the picture is fresh", `document.querySelector("#age").innerText === "Live"`)
-	dryRun := testDryRun()
+	goTo("send")
+	dryRun := desktest.DryRun()
 	dryRun.Expires = time.Now().Add(-time.Second)
-	desk.show(func(v *View) { v.State = control.Drafted{DryRun: dryRun} })
+	d.Show(func(v *desk.View) { v.State = control.Drafted{DryRun: dryRun} })
 	until("a dry run whose time is over cannot be confirmed", `document.querySelector("#confirm-button")?.disabled`)
 	dryRun.Expires = time.Now().Add(time.Hour)
-	desk.show(func(v *View) { v.State = control.Drafted{DryRun: dryRun} })
+	d.Show(func(v *desk.View) { v.State = control.Drafted{DryRun: dryRun} })
 	until("the dry run arrives", `document.querySelector("#confirm-button")?.disabled === false`)
-	feeds := desk.View().Feeds
-	desk.show(func(v *View) { v.Feeds = feeds[:1] })
+	feeds := d.View().Feeds
+	d.Show(func(v *desk.View) { v.Feeds = feeds[:1] })
 	until("a microphone that is away keeps confirm off", `document.querySelector("#confirm-button").disabled && document.querySelector("#age").innerText === "Live" &&
 		document.querySelector("#send").innerText.includes("connect the back fence microphone first")`)
 	do("confirm all the same", chromedp.Evaluate[chromedp.Void](`document.querySelector("#confirm-button").form.requestSubmit()`))
-	desk.show(func(v *View) { v.Feeds = feeds })
+	d.Show(func(v *desk.View) { v.Feeds = feeds })
 	until("once it is back confirm is on", `!document.querySelector("#confirm-button").disabled`)
+	goTo("settings")
 	do("unfold", chromedp.Click(chromedp.CSS("#d-digest summary")))
 	until("it unfolds", `document.querySelector("#d-digest").open`)
-	desk.show(func(v *View) {
+	d.Show(func(v *desk.View) {
 		v.Site.Outputs = slices.Clone(v.Site.Outputs)
 		v.Site.Outputs[0].Label = "renamed"
 	})
@@ -226,47 +250,50 @@ func TestInABrowser(t *testing.T) {
 	until("what was unfolded stays so", `document.querySelector("#d-digest").open`)
 
 	// Nothing is wider than the screen, nothing to press is too small for a glove.
-	for _, width := range []int64{320, 390, 1280} {
-		do("resize", chromedp.EmulateViewport(width, 800))
-		until(fmt.Sprintf("everything fits into %d px", width), fmt.Sprintf(`innerWidth === %d && document.documentElement.scrollWidth <= innerWidth`, width))
-		until(fmt.Sprintf("targets are at least 44 px at %d px", width), `[...document.querySelectorAll("button, summary, .next a, .strip a")].every((e) => {
-			const r = e.getBoundingClientRect(); return e.offsetParent === null || r.height >= 44 && r.width >= 44; })`)
+	for _, page := range pages.All() {
+		goTo(page.Name)
+		for _, width := range []int64{320, 390, 1280} {
+			do("resize", chromedp.EmulateViewport(width, 800))
+			until(fmt.Sprintf("%s fits into %d px", page.Name, width), fmt.Sprintf(`innerWidth === %d && document.documentElement.scrollWidth <= innerWidth`, width))
+			until(fmt.Sprintf("targets of %s are at least 44 px at %d px", page.Name, width), `[...document.querySelectorAll("button, summary, .next a, .strip a, input")].every((e) => {
+				const r = e.getBoundingClientRect(); return e.offsetParent === null || e.type === "checkbox" || r.height >= 44 && r.width >= 44; })`)
+		}
 	}
 
 	// An old picture cannot confirm; the safe roll back goes out all the same.
+	goTo("send")
 	network.freeze()
 	until("the old picture disables confirm and says so", `document.querySelector("#confirm-button").disabled &&
 		!document.querySelector("#stale").hidden && document.querySelector("#stale").innerText.includes("This picture is old")`)
 	do("confirm on an old picture", chromedp.Evaluate[chromedp.Void](`document.querySelector("#confirm-button").form.requestSubmit()`))
 	until("the way back stays on", `!document.querySelector("#safe-button").disabled`)
-	do("press the way back", chromedp.Click(chromedp.CSS("#safe-button")))
-	reached("safe")
+	do("only touch the way back", chromedp.Click(chromedp.CSS("#safe-button")))
+	until("a touch does nothing and says so", `document.querySelector("#answer").innerText.startsWith("Let go too early")`)
+	hold("#safe-button", "safe")
 	network.thaw()
 	until("the picture is fresh again", `!document.querySelector("#confirm-button").disabled && document.querySelector("#stale").hidden`)
 
 	// Now it confirms, once, what was shown.
-	do("confirm", chromedp.Click(chromedp.CSS("#confirm-button")))
-	reached("safe", "confirm "+dryRun.Digest)
-	desk.refuse("the keep-by time is over")
-	desk.show(func(v *View) {
-		*v = testView(control.Held{Change: "c-0008", KeepBy: time.Now().Add(time.Hour)})
+	hold("#confirm-button", "safe", "confirm "+dryRun.Digest)
+	d.Refuse("the keep-by time is over")
+	d.Show(func(v *desk.View) {
+		*v = desktest.View(control.Held{Change: "c-0008", KeepBy: time.Now().Add(time.Hour)})
 		v.Seq = 99
 	})
 	until("the countdown runs on the daemon's clock", `/, 59 min \d+ s left/.test(document.querySelector(".keep-by").innerText)`)
-	do("keep", chromedp.Click(chromedp.CSS("#keep-button")))
+	hold("#keep-button", "safe", "confirm "+dryRun.Digest, "keep c-0008")
 	until("a refusal is shown", `document.querySelector("#answer").innerText === "Refused: the keep-by time is over"`)
-	desk.refuse("")
+	d.Refuse("")
 
 	// A daemon that stops on purpose says so; one that comes back is followed again.
-	desk.show(func(v *View) { v.Notice = "The daemon was stopped. The sheet was held." })
+	d.Show(func(v *desk.View) { v.Notice = "The daemon was stopped. The sheet was held." })
 	page.Close()
 	until("the page says that the daemon was stopped", `document.querySelector("#stale").innerText.startsWith("The daemon was stopped. The sheet was held.") &&
 		!document.querySelector("#stale").innerText.includes("still tried") && document.querySelector("#age").innerText === "Stopped"`)
 	until("everything is off but the way back", `[...document.querySelectorAll("button")].every((b) => b.disabled === (b.id !== "safe-button"))`)
 	gone.Store(true)
-	do("press the way back to nobody", chromedp.Click(chromedp.CSS("#safe-button")))
-	until("a press says that nobody is there", `document.querySelector("#answer").innerText.includes("no daemon is there to take this press")`)
-	next := New(desk, testAccess())
+	hold("#safe-button")
+	next := New(d, testAccess())
 	t.Cleanup(next.Close)
 	again.Store(next)
 	gone.Store(false)
@@ -275,31 +302,34 @@ func TestInABrowser(t *testing.T) {
 	until("the picture is fresh once more", `document.querySelector("#age")?.innerText === "Live" && document.querySelector("#stale").hidden`)
 
 	// What is ticked and typed outlives an update; a new dry run wants a new tick.
-	blind := blindDryRun()
-	blind.Expires = time.Now().Add(time.Hour)
-	desk.show(func(v *View) { v.State, v.Strange = control.Drafted{DryRun: blind}, strangers() })
-	until("confirm waits for the tick", `document.querySelector("#confirm-button")?.disabled === false && document.querySelector(".consent input").checked === false`)
-	do("confirm without it", chromedp.Click(chromedp.CSS("#confirm-button")))
-	do("tick and type", chromedp.Click(chromedp.CSS(".consent")), chromedp.SendKeys(chromedp.CSS("#preset-name"), "evening"))
-	desk.show(func(v *View) { v.Feeds, v.Presets = nil, nil })
-	until("both outlive an update", `document.querySelector("#send").innerText.includes("Confirming is off") && !document.querySelector("#presets").innerText.includes("quiet") &&
-		document.querySelector(".consent input").checked && document.querySelector("#preset-name").value === "evening"`)
-	desk.show(func(v *View) { v.Feeds = feeds })
 	before := []string{"safe", "confirm " + dryRun.Digest, "keep c-0008"}
-	do("store a preset", chromedp.Click(chromedp.CSS("#store-preset-button")))
-	before = append(before, "save preset evening")
-	reached(before...)
-	until("the name is used up", `document.querySelector("#preset-name").value === ""`)
+	blind := desktest.BlindDryRun()
+	blind.Expires = time.Now().Add(time.Hour)
+	goTo("send")
+	d.Show(func(v *desk.View) { v.State, v.Strange = control.Drafted{DryRun: blind}, desktest.Strangers() })
+	until("confirm waits for the tick", `document.querySelector("#confirm-button")?.disabled === false && document.querySelector(".consent input").checked === false`)
+	do("tick", chromedp.Click(chromedp.CSS(".consent")))
+	d.Show(func(v *desk.View) { v.Feeds, v.Presets = nil, nil })
+	until("the tick outlives an update", `document.querySelector("#send").innerText.includes("Confirming is off") && document.querySelector(".consent input").checked`)
+	d.Show(func(v *desk.View) { v.Feeds = feeds })
 	until("confirm is on", `!document.querySelector("#confirm-button").disabled`)
-	do("confirm with the tick", chromedp.Click(chromedp.CSS("#confirm-button")))
 	before = append(before, "confirm "+blind.Digest+" blind")
-	reached(before...)
+	hold("#confirm-button", before...)
 	blind.Digest = strings.Repeat("5", 64)
-	desk.show(func(v *View) { v.State = control.Drafted{DryRun: blind} })
+	d.Show(func(v *desk.View) { v.State = control.Drafted{DryRun: blind} })
 	until("a new dry run is not ticked", `document.querySelector("[name=digest]").value.startsWith("5555") && !document.querySelector(".consent input").checked`)
 	do("put back", chromedp.Click(chromedp.CSS("#put-back-button")))
 	before = append(before, "put back")
 	reached(before...)
+	until("the page with its dry run comes", `document.body.dataset.page === "settings" && document.querySelector("#age").innerText === "Live"`)
+	goTo("log")
+	do("type", chromedp.SendKeys(chromedp.CSS("#preset-name"), "evening"))
+	d.Show(func(v *desk.View) { v.Presets = nil; v.Safe = nil })
+	until("what is typed outlives an update", `!document.querySelector("#presets").innerText.includes("quiet") && document.querySelector("#preset-name").value === "evening"`)
+	do("store a preset", chromedp.Click(chromedp.CSS("#store-preset-button")))
+	before = append(before, "save preset evening")
+	reached(before...)
+	until("the name is used up", `document.querySelector("#preset-name").value === ""`)
 
 	// Without its script the page still presses, by a plain form.
 	if _, err := chromedp.Call(ctx, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: true}); err != nil {

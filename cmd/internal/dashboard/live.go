@@ -13,6 +13,7 @@ import (
 	"github.com/gorilla/websocket"
 
 	"hushback/cmd/internal/dashboard/access"
+	"hushback/cmd/internal/dashboard/pages"
 )
 
 // The pace of a live socket. The page sends a beat every second and one more
@@ -82,6 +83,11 @@ func (l *liveSockets) close() {
 
 // stream serves one live socket until it, the session or the server ends.
 func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
+	page, known := pages.Find(r.URL.Query().Get("page"))
+	if !known {
+		s.refuse(w, r, http.StatusNotFound, "there is no such page to follow")
+		return
+	}
 	if !s.live.enter() {
 		s.refuse(w, r, http.StatusServiceUnavailable, "no room for another live page")
 		return
@@ -97,7 +103,7 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
 	defer cancel()
 	changed, stop := s.desk.Watch()
 	defer stop()
-	newSocket(s, conn).serve(ctx, changed)
+	newSocket(s, conn, page).serve(ctx, changed)
 }
 
 // socket is one connected page. The goroutine that runs serve writes; one more
@@ -105,6 +111,7 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
 type socket struct {
 	server *Server
 	conn   *websocket.Conn
+	page   pages.Page
 	beats  chan beat
 	done   chan struct{} // closed when serve is over
 	read   chan struct{} // closed when reading is over
@@ -114,9 +121,9 @@ type socket struct {
 	patience time.Duration     // with one write
 }
 
-func newSocket(s *Server, conn *websocket.Conn) *socket {
+func newSocket(s *Server, conn *websocket.Conn, page pages.Page) *socket {
 	return &socket{
-		server: s, conn: conn, sent: map[string]string{}, patience: writeWithin,
+		server: s, conn: conn, page: page, sent: map[string]string{}, patience: writeWithin,
 		beats: make(chan beat), done: make(chan struct{}), read: make(chan struct{}),
 	}
 }
@@ -168,24 +175,24 @@ func (k *socket) serve(ctx context.Context, changed <-chan struct{}) {
 	}
 }
 
-// push sends the sections that differ from what the page has.
+// push sends the parts of the page that differ from what the phone has.
 func (k *socket) push() (sent bool, err error) {
-	seq, sections, err := k.server.painter.paint(k.server.desk.View())
+	seq, parts, err := k.server.painter.Paint(k.server.desk.View())
 	if err != nil {
 		slog.Error("live picture", "err", err)
 		k.close(websocket.CloseInternalServerErr, "the picture could not be drawn")
 		return false, err
 	}
 	changed := map[string]string{}
-	for id, html := range sections {
-		if old, has := k.sent[id]; !has || old != html {
-			changed[id] = html
+	for _, id := range k.page.Parts() {
+		if old, has := k.sent[id]; !has || old != parts[id] {
+			changed[id] = parts[id]
 		}
 	}
 	if len(changed) == 0 {
 		return false, nil
 	}
-	k.sent, k.seq = sections, seq
+	k.sent, k.seq = parts, seq
 	return true, k.write(frame{Seq: seq, NowMs: time.Now().UnixMilli(), Sections: changed})
 }
 

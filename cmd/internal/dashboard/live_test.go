@@ -17,6 +17,9 @@ import (
 
 	"github.com/gorilla/websocket"
 
+	"hushback/cmd/internal/dashboard/pages"
+	"hushback/cmd/internal/desk"
+	"hushback/cmd/internal/desk/desktest"
 	"hushback/control"
 )
 
@@ -49,7 +52,7 @@ func (p pipes) dial(context.Context, string, string) (net.Conn, error) {
 // rig is a served page inside a bubble.
 type rig struct {
 	*Server
-	desk    *fakeDesk
+	desk    *desktest.Desk
 	network pipes
 	cookies []*http.Cookie
 }
@@ -58,7 +61,7 @@ type rig struct {
 // and every goroutine must have ended: synctest fails the test otherwise.
 func inBubble(t *testing.T, test func(t *testing.T, r rig)) {
 	synctest.Test(t, func(t *testing.T) {
-		d := newFakeDesk(testView(control.Idle{}))
+		d := desktest.New(desktest.View(control.Idle{}))
 		s := New(d, testAccess())
 		r := rig{Server: s, desk: d, network: pipes{make(chan net.Conn), make(chan struct{})}, cookies: pairUp(t, s)}
 		web := &http.Server{Handler: s}
@@ -72,7 +75,7 @@ func inBubble(t *testing.T, test func(t *testing.T, r rig)) {
 		if err := <-served; !errors.Is(err, http.ErrServerClosed) {
 			t.Error(err)
 		}
-		if n := d.watching(); n != 0 {
+		if n := d.Watching(); n != 0 {
 			t.Errorf("%d watches are left", n)
 		}
 	})
@@ -90,7 +93,7 @@ func (r rig) dial(t *testing.T) *websocket.Conn {
 func (r rig) try() (*websocket.Conn, *http.Response, error) {
 	dialer := websocket.Dialer{NetDialContext: r.network.dial}
 	header := http.Header{"Origin": {"http://" + testHost}, "Cookie": {r.cookies[0].Name + "=" + r.cookies[0].Value}}
-	return dialer.Dial("ws://"+testHost+"/live", header)
+	return dialer.Dial("ws://"+testHost+"/live?page=measure", header)
 }
 
 func receive(t *testing.T, c *websocket.Conn) frame {
@@ -160,13 +163,14 @@ func TestLiveSendsThePictureThenWhatChanges(t *testing.T) {
 		c := r.dial(t)
 		defer c.Close()
 		first := take(t, c)
-		if got := slices.Sorted(maps.Keys(first.Sections)); !slices.Equal(got, slices.Sorted(slices.Values(sectionIDs()))) {
-			t.Errorf("first picture has %q, want every section", got)
+		measure, _ := pages.Find("measure")
+		if got := slices.Sorted(maps.Keys(first.Sections)); !slices.Equal(got, slices.Sorted(slices.Values(measure.Parts()))) {
+			t.Errorf("first picture has %q, want every part of the page", got)
 		}
 		if now := time.Now().UnixMilli(); first.NowMs != now {
 			t.Errorf("the daemon's clock is %d on the wire, %d here", first.NowMs, now)
 		}
-		r.desk.show(func(v *View) { v.Feeds[0].LevelDB = -12.3 })
+		r.desk.Show(func(v *desk.View) { v.Feeds[0].LevelDB = -12.3 })
 		second := take(t, c)
 		if got := slices.Collect(maps.Keys(second.Sections)); !slices.Equal(got, []string{"feeds"}) {
 			t.Errorf("after a feed's level changed: sections %q, want feeds alone", got)
@@ -183,7 +187,7 @@ func TestLiveSkipsWhatAPageWasTooSlowFor(t *testing.T) {
 		defer c.Close()
 		first := receive(t, c)
 		for i := range 50 {
-			r.desk.show(func(v *View) { v.Feeds[0].LevelDB = -float64(i) })
+			r.desk.Show(func(v *desk.View) { v.Feeds[0].LevelDB = -float64(i) })
 			synctest.Wait()
 		}
 		say(t, c, -1) // alive, but not that far yet
@@ -203,7 +207,7 @@ func TestLiveSaysNothingWhenNothingOnThePageChanges(t *testing.T) {
 		c := r.dial(t)
 		defer c.Close()
 		take(t, c)
-		r.desk.show(func(*View) {})
+		r.desk.Show(func(*desk.View) {})
 		synctest.Wait()
 		say(t, c, 0)
 		if f := receive(t, c); len(f.Sections) != 0 {
@@ -231,7 +235,7 @@ func TestLiveDropsAPageThatDoesNotRead(t *testing.T) {
 		defer c.Close()
 		time.Sleep(writeWithin + farewell + time.Second)
 		synctest.Wait()
-		if n := r.desk.watching(); n != 0 {
+		if n := r.desk.Watching(); n != 0 {
 			t.Errorf("%d watches, want the blocked page dropped", n)
 		}
 	})
@@ -244,7 +248,7 @@ func TestLiveDropsAPageThatFallsSilent(t *testing.T) {
 		take(t, c)
 		time.Sleep(silentAfter + time.Second)
 		synctest.Wait()
-		if n := r.desk.watching(); n != 0 {
+		if n := r.desk.Watching(); n != 0 {
 			t.Errorf("%d watches, want the silent page dropped", n)
 		}
 	})
@@ -307,7 +311,7 @@ func TestCloseSaysGoodbyeAndWaits(t *testing.T) {
 			wantClose(t, c, websocket.CloseGoingAway)
 		}
 		<-closed
-		if n := r.desk.watching(); n != 0 {
+		if n := r.desk.Watching(); n != 0 {
 			t.Errorf("Close came back with %d sockets open", n)
 		}
 		if _, answer, err := r.try(); err == nil || answer.StatusCode != http.StatusServiceUnavailable {
@@ -320,7 +324,7 @@ func TestLiveEndsWithTheDaemon(t *testing.T) {
 	inBubble(t, func(t *testing.T, r rig) {
 		c := r.dial(t)
 		take(t, c)
-		r.desk.end()
+		r.desk.End()
 		wantClose(t, c, websocket.CloseGoingAway)
 	})
 }
@@ -328,13 +332,13 @@ func TestLiveEndsWithTheDaemon(t *testing.T) {
 // The last picture says how things ended, so it comes even to a page that has
 // not taken the one before in.
 func TestLiveShowsTheLastPictureBeforeGoodbye(t *testing.T) {
-	ends := map[string]func(rig){"close": func(r rig) { r.Close() }, "daemon": func(r rig) { r.desk.end() }}
+	ends := map[string]func(rig){"close": func(r rig) { r.Close() }, "daemon": func(r rig) { r.desk.End() }}
 	for name, end := range ends {
 		inBubble(t, func(t *testing.T, r rig) {
 			c := r.dial(t)
 			first := receive(t, c)
 			synctest.Wait()
-			r.desk.show(func(v *View) { v.Notice = "The daemon was stopped. All is well." })
+			r.desk.Show(func(v *desk.View) { v.Notice = "The daemon was stopped. All is well." })
 			synctest.Wait()
 			go end(r)
 			last := receive(t, c)
@@ -351,7 +355,7 @@ func TestGoodbyeToAPageThatDoesNotReadIsShort(t *testing.T) {
 		c := r.dial(t)
 		defer c.Close()
 		receive(t, c)
-		r.desk.show(func(v *View) { v.Notice = "The daemon was stopped." })
+		r.desk.Show(func(v *desk.View) { v.Notice = "The daemon was stopped." })
 		synctest.Wait()
 		began := time.Now()
 		r.Close()
@@ -391,7 +395,7 @@ func TestLiveOverTheNetwork(t *testing.T) {
 				header.Set(k, v)
 			}
 		}
-		return websocket.DefaultDialer.Dial("ws://"+host+"/live", header)
+		return websocket.DefaultDialer.Dial("ws://"+host+"/live?page=measure", header)
 	}
 	cookie := "hushback_" + port + "=" + pairUp(t, s)[0].Value
 	refused := []struct {
@@ -415,7 +419,7 @@ func TestLiveOverTheNetwork(t *testing.T) {
 	}
 	defer conn.Close()
 	take(t, conn)
-	d.show(func(v *View) { v.State = control.Sending{Change: "c-0009", Sent: 3, Total: 9} })
+	d.Show(func(v *desk.View) { v.State = control.Sending{Change: "c-0009", Sent: 3, Total: 9} })
 	if f := take(t, conn); !strings.Contains(f.Sections["now"], "3 of 9") {
 		t.Errorf("the change is not in %q", f.Sections["now"])
 	}

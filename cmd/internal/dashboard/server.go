@@ -1,23 +1,19 @@
 package dashboard
 
 import (
+	"bytes"
 	"context"
-	"embed"
-	"errors"
-	"fmt"
-	"html/template"
-	"io/fs"
+	"encoding/json"
+	"log/slog"
 	"net/http"
 	"strings"
 	"sync"
 	"time"
 
 	"hushback/cmd/internal/dashboard/access"
-	"hushback/control"
+	"hushback/cmd/internal/dashboard/pages"
+	"hushback/cmd/internal/desk"
 )
-
-//go:embed web
-var web embed.FS
 
 // maxBody bounds every request body, in bytes; a form here holds one short value.
 const maxBody = 4 << 10
@@ -28,9 +24,9 @@ const pressTime = 30 * time.Second
 // Server is the page: an http.Handler over a Desk. It keeps sessions and live
 // sockets, nothing of the rig.
 type Server struct {
-	desk    Desk
+	desk    desk.Desk
 	door    *access.Door
-	painter painter
+	painter *pages.Painter
 	handler http.Handler
 	live    liveSockets
 
@@ -38,10 +34,9 @@ type Server struct {
 	confirmed  string     // digest of the last confirm that the desk took
 }
 
-// New builds the page over a desk. The zero Access lets nobody in.
-func New(desk Desk, who Access) *Server {
-	s := &Server{desk: desk, door: access.New(who)}
-	s.painter.templates = template.Must(template.New("").Funcs(words()).ParseFS(web, "web/*.html"))
+// New builds the page over a desk. The zero rules let nobody in.
+func New(desk desk.Desk, who access.Rules) *Server {
+	s := &Server{desk: desk, door: access.New(who), painter: pages.New()}
 	s.live.init()
 	cross := http.NewCrossOriginProtection()
 	cross.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
@@ -75,49 +70,32 @@ func (s *Server) Close() { s.live.close() }
 
 func (s *Server) routes() http.Handler {
 	mux := http.NewServeMux()
-	files, err := fs.Sub(web, "web")
-	if err != nil {
-		panic(err) // the path is a constant of this file
-	}
-	static := http.FileServerFS(files)
+	static := http.FileServerFS(pages.Files())
 	mux.Handle("GET /style.css", static)
 	mux.Handle("GET /live.js", static)
 	mux.HandleFunc("POST /pair", s.pair)
 
-	mux.Handle("GET /{$}", s.paired(s.page))
+	mux.Handle("GET /{$}", s.paired(s.first))
+	for _, page := range pages.All() {
+		mux.Handle("GET /"+page.Name, s.paired(s.page(page)))
+	}
 	mux.Handle("GET /state.json", s.paired(s.report))
 	mux.Handle("GET /live", s.paired(s.stream))
-	mux.Handle("POST /safe-preset", s.press("#presets", alone(s.desk.StoreSafe)))
-	mux.Handle("POST /dry-run", s.press("#dry-run", alone(s.desk.DryRun)))
-	mux.Handle("POST /correct", s.press("#dry-run", alone(s.desk.Correct)))
-	mux.Handle("POST /as-designed", s.press("#dry-run", alone(s.desk.AsDesigned)))
-	mux.Handle("POST /dry-run-preset", s.press("#dry-run", named("name", "preset", s.desk.DryRunPreset)))
-	mux.Handle("POST /use-as-safe", s.press("#presets", named("name", "preset", s.desk.UseAsSafe)))
-	mux.Handle("POST /presets", s.press("#presets", s.savePreset))
-	mux.Handle("POST /accept", s.press("#now", alone(s.desk.Accept)))
-	mux.Handle("POST /put-back", s.press("#dry-run", alone(s.desk.PutBack)))
-	mux.Handle("POST /placed", s.press("#now", named("microphone", "microphone", s.desk.Placed)))
-	mux.Handle("POST /confirm", s.press("#send", s.confirm))
-	mux.Handle("POST /keep", s.press("#verdict", s.keep))
-	mux.Handle("POST /roll-back", s.press("#now", s.rollBack))
-	mux.Handle("POST /safe", s.press("#now", alone(s.desk.Safe)))
+	mux.Handle("POST /safe-preset", s.press("log#presets", alone(s.desk.StoreSafe)))
+	mux.Handle("POST /dry-run", s.press("settings#dry-run", alone(s.desk.DryRun)))
+	mux.Handle("POST /correct", s.press("settings#dry-run", alone(s.desk.Correct)))
+	mux.Handle("POST /as-designed", s.press("settings#dry-run", alone(s.desk.AsDesigned)))
+	mux.Handle("POST /dry-run-preset", s.press("settings#dry-run", named("name", "preset", s.desk.DryRunPreset)))
+	mux.Handle("POST /use-as-safe", s.press("log#presets", named("name", "preset", s.desk.UseAsSafe)))
+	mux.Handle("POST /presets", s.press("log#presets", s.savePreset))
+	mux.Handle("POST /accept", s.press("log#now", alone(s.desk.Accept)))
+	mux.Handle("POST /put-back", s.press("settings#dry-run", alone(s.desk.PutBack)))
+	mux.Handle("POST /placed", s.press("measure#now", named("microphone", "microphone", s.desk.Placed)))
+	mux.Handle("POST /confirm", s.press("send#send", s.confirm))
+	mux.Handle("POST /keep", s.press("send#decide", s.keep))
+	mux.Handle("POST /roll-back", s.press("send#decide", s.rollBack))
+	mux.Handle("POST /safe", s.press("send#now", alone(s.desk.Safe)))
 	return mux
-}
-
-// alone is a press that says nothing but itself.
-func alone(wish func(context.Context) error) func(context.Context, *http.Request) error {
-	return func(ctx context.Context, _ *http.Request) error { return wish(ctx) }
-}
-
-// named is a press that names, in a field of its form, what it is about.
-func named(field, what string, wish func(context.Context, string) error) func(context.Context, *http.Request) error {
-	return func(ctx context.Context, r *http.Request) error {
-		name := r.PostForm.Get(field)
-		if name == "" {
-			return fmt.Errorf("this press names no %s; reload the page and press again", what)
-		}
-		return wish(ctx, name)
-	}
 }
 
 // pair answers with a session or says why not.
@@ -165,66 +143,46 @@ func (s *Server) press(back string, wish func(context.Context, *http.Request) er
 	})
 }
 
-// confirm passes the digest on. A phone that lost the answer presses again; a
-// confirm works once, so the desk refuses that, although it is what stands.
-func (s *Server) confirm(ctx context.Context, r *http.Request) error {
-	digest := r.PostForm.Get("digest")
-	if digest == "" {
-		return errors.New("this confirm names no dry run; take a dry run first")
-	}
-	s.confirming.Lock()
-	defer s.confirming.Unlock()
-	blind := r.PostForm.Get("blind") == "yes"
-	if err := agreed(s.desk.View(), digest, blind); err != nil {
-		return err
-	}
-	err := s.desk.Confirm(ctx, digest, blind)
-	if err == nil {
-		s.confirmed = digest
-		return nil
-	}
-	if v := s.desk.View(); digest == s.confirmed && (v.Doing != "" || flatten(v.State).Running) {
-		return nil
-	}
-	return err
-}
-
-func (s *Server) keep(ctx context.Context, r *http.Request) error {
-	return s.onChange(r, func(change string) error { return s.desk.Keep(ctx, change) },
-		func(state control.State, change string) bool {
-			kept, ok := state.(control.Kept)
-			return ok && kept.Change == change
-		})
-}
-
-func (s *Server) rollBack(ctx context.Context, r *http.Request) error {
-	return s.onChange(r, func(change string) error { return s.desk.RollBack(ctx, change) },
-		func(state control.State, change string) bool {
-			back, ok := state.(control.RolledBack)
-			return ok && back.Change == change
-		})
-}
-
-// onChange passes a wish about a named change on. If it is refused although
-// what it wished for already stands, it was a repeat, and all is well.
-func (s *Server) onChange(r *http.Request, wish func(change string) error, stands func(control.State, string) bool) error {
-	change := r.PostForm.Get("change")
-	if change == "" {
-		return errors.New("this press names no change; reload the page and press again")
-	}
-	if err := wish(change); err != nil && !stands(s.desk.View().State, change) {
-		return err
-	}
-	return nil
-}
-
 // readsPages tells a browser's form from a script or a program.
 func readsPages(r *http.Request) bool {
 	return strings.Contains(r.Header.Get("Accept"), "text/html")
 }
 
-func (s *Server) page(w http.ResponseWriter, _ *http.Request) {
-	s.writePage(w, http.StatusOK, "")
+// first leads to the page where the next step is done.
+func (s *Server) first(w http.ResponseWriter, r *http.Request) {
+	http.Redirect(w, r, "/"+pages.First(s.desk.View()).Name, http.StatusSeeOther)
+}
+
+func (s *Server) page(page pages.Page) http.HandlerFunc {
+	return func(w http.ResponseWriter, _ *http.Request) { s.writePage(w, page, http.StatusOK, "") }
+}
+
+func (s *Server) writePage(w http.ResponseWriter, page pages.Page, status int, answer string) {
+	var b bytes.Buffer
+	answerWith(w, status, &b, s.painter.Write(&b, s.desk.View(), page, answer))
+}
+
+// answerWith sends a page that was drawn, or says that it could not be.
+func answerWith(w http.ResponseWriter, status int, page *bytes.Buffer, err error) {
+	if err != nil {
+		slog.Error("page", "err", err)
+		http.Error(w, "the page could not be drawn", http.StatusInternalServerError)
+		return
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.WriteHeader(status)
+	page.WriteTo(w) // an asker who has gone needs no answer
+}
+
+// report answers with the state as programs read it.
+func (s *Server) report(w http.ResponseWriter, _ *http.Request) {
+	text, err := json.Marshal(desk.ReportOf(s.desk.View()))
+	if err != nil {
+		http.Error(w, "the state could not be written: "+err.Error(), http.StatusInternalServerError)
+		return
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Write(append(text, '\n')) // an asker who has gone needs no answer
 }
 
 // refuse answers a press that was not taken: on the page for a form, in one
@@ -235,8 +193,9 @@ func (s *Server) refuse(w http.ResponseWriter, r *http.Request, status int, sent
 		return
 	}
 	if _, known := s.door.Visitor(r); known {
-		s.writePage(w, status, sentence)
+		s.writePage(w, pages.First(s.desk.View()), status, sentence)
 		return
 	}
-	s.writePairing(w, status, sentence)
+	var b bytes.Buffer
+	answerWith(w, status, &b, s.painter.WritePairing(&b, sentence))
 }

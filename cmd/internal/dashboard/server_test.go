@@ -11,6 +11,10 @@ import (
 	"testing"
 	"time"
 
+	"hushback/cmd/internal/dashboard/access"
+	"hushback/cmd/internal/dashboard/pages"
+	"hushback/cmd/internal/desk"
+	"hushback/cmd/internal/desk/desktest"
 	"hushback/control"
 )
 
@@ -20,8 +24,8 @@ const (
 	testToken = "a-token-of-this-test"
 )
 
-func testAccess() Access {
-	return Access{Code: testCode, AgentToken: testToken, Hosts: []string{"rig.test", "10.0.0.5:8080"}, Session: time.Hour}
+func testAccess() access.Rules {
+	return access.Rules{Code: testCode, AgentToken: testToken, Hosts: []string{"rig.test", "10.0.0.5:8080"}, Session: time.Hour}
 }
 
 // visit is one request, sent straight to the handler.
@@ -93,9 +97,9 @@ func pairUp(t *testing.T, s *Server) []*http.Cookie {
 	return r.Cookies()
 }
 
-func started(t *testing.T, state control.State) (*Server, *fakeDesk) {
+func started(t *testing.T, state control.State) (*Server, *desktest.Desk) {
 	t.Helper()
-	d := newFakeDesk(testView(state))
+	d := desktest.New(desktest.View(state))
 	s := New(d, testAccess())
 	t.Cleanup(s.Close)
 	return s, d
@@ -108,7 +112,7 @@ type wish struct {
 }
 
 func wishes() []wish {
-	digest := testDryRun().Digest
+	digest := desktest.DryRun().Digest
 	return []wish{
 		{"/safe-preset", url.Values{}, "store safe"},
 		{"/dry-run", url.Values{}, "dry run"},
@@ -132,15 +136,17 @@ func TestEveryPressReachesTheDeskOnce(t *testing.T) {
 		for kind, headers := range map[string]map[string]string{"form": fromForm(), "script": fromScript()} {
 			s, d := started(t, control.Idle{})
 			r := visit{method: "POST", path: w.path, form: w.form, headers: headers, cookies: pairUp(t, s)}.to(s)
-			if got := d.pressed(); !slices.Equal(got, []string{w.want}) {
+			if got := d.Pressed(); !slices.Equal(got, []string{w.want}) {
 				t.Errorf("%s by %s: desk got %q, want one %q", w.path, kind, got, w.want)
 			}
 			want := map[string]int{"form": http.StatusSeeOther, "script": http.StatusNoContent}[kind]
 			if r.StatusCode != want {
 				t.Errorf("%s by %s: got %d, want %d", w.path, kind, r.StatusCode, want)
 			}
-			if to := r.Header.Get("Location"); kind == "form" && !strings.HasPrefix(to, "/#") {
-				t.Errorf("%s by form: sent on to %q, want a place on the page", w.path, to)
+			name, place, _ := strings.Cut(strings.TrimPrefix(r.Header.Get("Location"), "/"), "#")
+			page, known := pages.Find(name)
+			if kind == "form" && (!known || !slices.Contains(page.Parts(), place)) {
+				t.Errorf("%s by form: sent on to %q, want a part of a page", w.path, r.Header.Get("Location"))
 			}
 		}
 	}
@@ -153,7 +159,7 @@ func TestProgramPressesWithItsToken(t *testing.T) {
 		if r := v.to(s); r.StatusCode != http.StatusNoContent {
 			t.Errorf("%s by token: got %d, want 204", w.path, r.StatusCode)
 		}
-		if got := d.pressed(); !slices.Equal(got, []string{w.want}) {
+		if got := d.Pressed(); !slices.Equal(got, []string{w.want}) {
 			t.Errorf("%s by token: desk got %q, want one %q", w.path, got, w.want)
 		}
 	}
@@ -163,7 +169,7 @@ func TestRefusalIsSaidOnThePageAndToTheScript(t *testing.T) {
 	const why = "the dry run changed <since> it was shown"
 	for _, w := range wishes() {
 		s, d := started(t, control.Idle{})
-		d.refuse(why)
+		d.Refuse(why)
 		cookies := pairUp(t, s)
 		r := visit{method: "POST", path: w.path, form: w.form, headers: fromScript(), cookies: cookies}.to(s)
 		if body := bodyOf(t, r); r.StatusCode != http.StatusConflict || strings.TrimSpace(body) != "Refused: "+why {
@@ -184,15 +190,15 @@ func TestPressThatNamesNothingIsRefusedWithoutTheDesk(t *testing.T) {
 	for _, path := range []string{"/confirm", "/keep", "/roll-back", "/presets", "/dry-run-preset"} {
 		s, d := started(t, control.Idle{})
 		r := visit{method: "POST", path: path, form: url.Values{}, headers: fromScript(), cookies: pairUp(t, s)}.to(s)
-		if r.StatusCode != http.StatusConflict || len(d.pressed()) != 0 {
-			t.Errorf("%s without a name: got %d and %d presses, want 409 and none", path, r.StatusCode, len(d.pressed()))
+		if r.StatusCode != http.StatusConflict || len(d.Pressed()) != 0 {
+			t.Errorf("%s without a name: got %d and %d presses, want 409 and none", path, r.StatusCode, len(d.Pressed()))
 		}
 	}
 }
 
 // A phone loses the answer and presses again.
 func TestRepeatedPressIsNoMistake(t *testing.T) {
-	digest := testDryRun().Digest
+	digest := desktest.DryRun().Digest
 	cases := []struct {
 		path  string
 		form  url.Values
@@ -203,16 +209,16 @@ func TestRepeatedPressIsNoMistake(t *testing.T) {
 		{"/roll-back", url.Values{"change": {"c-0008"}}, control.RolledBack{Change: "c-0008"}},
 	}
 	for _, c := range cases {
-		s, d := started(t, control.Drafted{DryRun: testDryRun()})
+		s, d := started(t, control.Drafted{DryRun: desktest.DryRun()})
 		again := visit{method: "POST", path: c.path, form: c.form, headers: fromScript(), cookies: pairUp(t, s)}
 		if r := again.to(s); r.StatusCode != http.StatusNoContent {
 			t.Fatalf("%s: got %d, want 204", c.path, r.StatusCode)
 		}
-		d.refuse("already used")
+		d.Refuse("already used")
 		if r := again.to(s); r.StatusCode != http.StatusConflict {
 			t.Errorf("%s refused before it took effect: got %d, want 409", c.path, r.StatusCode)
 		}
-		d.show(func(v *View) { v.State = c.after })
+		d.Show(func(v *desk.View) { v.State = c.after })
 		if r := again.to(s); r.StatusCode != http.StatusNoContent {
 			t.Errorf("%s repeated after it took effect: got %d, want 204", c.path, r.StatusCode)
 		}
@@ -221,7 +227,7 @@ func TestRepeatedPressIsNoMistake(t *testing.T) {
 
 func TestRepeatOfAnotherChangeIsRefused(t *testing.T) {
 	s, d := started(t, control.Kept{Change: "c-0008"})
-	d.refuse("no such change is held")
+	d.Refuse("no such change is held")
 	cookies := pairUp(t, s)
 	for path, form := range map[string]url.Values{"/keep": {"change": {"c-0007"}}, "/roll-back": {"change": {"c-0008"}}, "/confirm": {"digest": {"beef"}}} {
 		if r := (visit{method: "POST", path: path, form: form, headers: fromScript(), cookies: cookies}).to(s); r.StatusCode != http.StatusConflict {
@@ -236,15 +242,15 @@ func TestPhoneThatDropsOffHasPressedAllTheSame(t *testing.T) {
 	cookies := pairUp(t, s)
 	cancel()
 	visit{method: "POST", path: "/safe", form: url.Values{}, headers: fromScript(), cookies: cookies, ctx: gone}.to(s)
-	if got := d.pressed(); !slices.Equal(got, []string{"safe"}) {
+	if got := d.Pressed(); !slices.Equal(got, []string{"safe"}) {
 		t.Errorf("desk got %q, want the safe roll back", got)
 	}
 }
 
 func TestGetChangesNothing(t *testing.T) {
-	s, d := started(t, control.Held{Change: "c-0008", KeepBy: testTime})
+	s, d := started(t, control.Held{Change: "c-0008", KeepBy: desktest.Time})
 	cookies := pairUp(t, s)
-	paths := []string{"/", "/state.json", "/style.css", "/live.js", "/pair", "/live"}
+	paths := []string{"/", "/state.json", "/style.css", "/live.js", "/pair", "/live?page=send"}
 	for _, w := range wishes() {
 		paths = append(paths, w.path, w.path+"?"+w.form.Encode())
 	}
@@ -253,7 +259,7 @@ func TestGetChangesNothing(t *testing.T) {
 			visit{method: method, path: path, headers: fromForm(), cookies: cookies}.to(s)
 		}
 	}
-	if got := d.pressed(); len(got) != 0 {
+	if got := d.Pressed(); len(got) != 0 {
 		t.Errorf("reading pressed %q", got)
 	}
 }
@@ -287,7 +293,7 @@ func TestOversizedPressIsRefused(t *testing.T) {
 	s, d := started(t, control.Idle{})
 	long := url.Values{"digest": {strings.Repeat("a", maxBody+1)}}
 	r := visit{method: "POST", path: "/confirm", form: long, headers: fromScript(), cookies: pairUp(t, s)}.to(s)
-	if r.StatusCode != http.StatusBadRequest || len(d.pressed()) != 0 {
-		t.Errorf("got %d and %d presses, want 400 and none", r.StatusCode, len(d.pressed()))
+	if r.StatusCode != http.StatusBadRequest || len(d.Pressed()) != 0 {
+		t.Errorf("got %d and %d presses, want 400 and none", r.StatusCode, len(d.Pressed()))
 	}
 }

@@ -1,17 +1,19 @@
-package dashboard
+package pages
 
 import (
 	"strings"
 	"testing"
 
 	"hushback/cmd/internal/dashboard/figures"
+	"hushback/cmd/internal/desk"
+	"hushback/cmd/internal/desk/desktest"
 	"hushback/control"
 	"hushback/control/processor"
 	"hushback/engine"
 )
 
 func TestChangesInWords(t *testing.T) {
-	changes := changesOf(testSite(), testDryRun())
+	changes := changesOf(desktest.Site(), desktest.DryRun())
 	if len(changes) != 4 {
 		t.Fatalf("%d outputs, want 4", len(changes))
 	}
@@ -24,7 +26,7 @@ func TestChangesInWords(t *testing.T) {
 }
 
 func TestEveryDatagramIsListedOnce(t *testing.T) {
-	d := testDryRun()
+	d := desktest.DryRun()
 	total := 0
 	for _, p := range partsOf(d, false) {
 		for _, s := range p.Steps {
@@ -63,10 +65,10 @@ func TestWhatGetsLouderIsMarked(t *testing.T) {
 			t.Errorf("%+v to %+v: %q and %q, want %q and %q", c.before, c.after, gain, mute, c.gain, c.mute)
 		}
 	}
-	d := testDryRun()
+	d := desktest.DryRun()
 	d.Before[0].GainDB, d.Before[1].Muted = -6, true
-	d.Turns = testTurns(d.Before, d.After)
-	said := saidOn(checkPage(t, "louder", pageOf(t, testView(control.Drafted{DryRun: d}))))
+	d.Turns = desktest.Turns(d.Before, d.After)
+	said := saidOn(checkPage(t, "louder", pageOf(t, desktest.View(control.Drafted{DryRun: d}))))
 	for _, want := range []string{"rear: gain −6.0 dB → 0.0 dB, 6.0 dB louder", "left front: output muted → open, opens"} {
 		if strings.Count(said, want) != 1 || strings.Count(said, want[strings.Index(want, ": ")+2:]) != 2 {
 			t.Errorf("%q does not stand in the dry run and in the confirm", want)
@@ -100,16 +102,16 @@ func TestValuesAreTheProcessorsOwn(t *testing.T) {
 
 // A step that the page's own rounding would hide is a difference all the same.
 func TestFineStepsAreNotRoundedAway(t *testing.T) {
-	d := control.DryRun{After: testSheet().Settings[:1], Before: asFound()[:1], Turns: []control.Turn{{Output: 1, Param: processor.Delay, Before: "delay 4.2083 ms", After: "delay 4.2104 ms"}}}
-	c := changesOf(testSite(), d)
+	d := control.DryRun{After: desktest.Sheet().Settings[:1], Before: desktest.AsFound()[:1], Turns: []control.Turn{{Output: 1, Param: processor.Delay, Before: "delay 4.2083 ms", After: "delay 4.2104 ms"}}}
+	c := changesOf(desktest.Site(), d)
 	if len(c) != 1 || c[0].Differ != 1 || len(c[0].Lines) != 1 || c[0].Lines[0].Same {
 		t.Errorf("got %+v, want one line that differs, and no parameter that the processor does not have", c)
 	}
 }
 
 func TestDryRunOfOutputsThatCannotBeReadBack(t *testing.T) {
-	d := blindDryRun()
-	all := checkPage(t, "blind", pageOf(t, testView(control.Drafted{DryRun: d})))
+	d := desktest.BlindDryRun()
+	all := checkPage(t, "blind", pageOf(t, desktest.View(control.Drafted{DryRun: d})))
 	said := saidOn(all)
 	for _, want := range []string{
 		"Outputs 1 and 2 cannot be read back", "Only measuring can prove it.", "I know that outputs 1 and 2 cannot be read back",
@@ -127,7 +129,7 @@ func TestDryRunOfOutputsThatCannotBeReadBack(t *testing.T) {
 		}
 		asked++
 		_, required := e.attr["required"]
-		if _, ticked := e.attr["checked"]; ticked || !required || e.attr["value"] != "yes" || e.attr["id"] != "blind-"+ShortCode(d.Digest) {
+		if _, ticked := e.attr["checked"]; ticked || !required || e.attr["value"] != "yes" || e.attr["id"] != "blind-"+desk.ShortCode(d.Digest) {
 			t.Errorf("the consent is %v: want it required, not ticked, and of this dry run alone", e.attr)
 		}
 	}
@@ -137,11 +139,12 @@ func TestDryRunOfOutputsThatCannotBeReadBack(t *testing.T) {
 }
 
 func TestDryRunThatIsReadBackAsksForNoConsent(t *testing.T) {
-	page := pageOf(t, testView(control.Drafted{DryRun: testDryRun()}))
+	written := pageOf(t, desktest.View(control.Drafted{DryRun: desktest.DryRun()}))
+	page := written["settings"] + written["send"]
 	if strings.Contains(page, `name="blind"`) || strings.Contains(page, "cannot be read back") {
 		t.Error("a dry run of outputs that can be read back speaks of others")
 	}
-	if said := saidOn(parse(t, page)); !strings.Contains(said, "If it goes back, then to what stands now.") {
+	if said := saidOn(parse(t, written["settings"])); !strings.Contains(said, "If it goes back, then to what stands now.") {
 		t.Error("the page does not say where going back leads")
 	}
 }
@@ -150,7 +153,7 @@ func TestDryRunThatIsReadBackAsksForNoConsent(t *testing.T) {
 // announced, no datagram of the measurement counted.
 func TestDryRunOfAPreset(t *testing.T) {
 	const evening = `the preset "evening, quiet"`
-	v := testView(control.Drafted{DryRun: blindDryRun()})
+	v := desktest.View(control.Drafted{DryRun: desktest.BlindDryRun()})
 	v.Restores, v.Feeds = evening, nil
 	all := checkPage(t, "restore", pageOf(t, v))
 	said := saidOn(all)
@@ -177,14 +180,14 @@ func TestDryRunOfAPreset(t *testing.T) {
 		"held":      "Keep, not measured",
 		"kept":      `The preset "evening, quiet" stands on the processor and stays there.`,
 	} {
-		v := testView(testStates()[state])
+		v := desktest.View(desktest.States()[state])
 		v.Restores, v.Verdict, v.Captures = evening, nil, nil
 		said := saidOn(checkPage(t, "restored "+state, pageOf(t, v)))
 		if !strings.Contains(said, want) || !strings.Contains(said, "Not measured: this is "+evening) {
 			t.Errorf("%s: the page does not say %q and that it was not measured", state, want)
 		}
 	}
-	v = testView(control.RolledBack{To: control.ToSafe})
+	v = desktest.View(control.RolledBack{To: control.ToSafe})
 	if v.Restores = evening; strings.Contains(saidOn(checkPage(t, "gone", pageOf(t, v))), "this is "+evening) {
 		t.Error("what was restored is shown after it has gone")
 	}
@@ -192,7 +195,7 @@ func TestDryRunOfAPreset(t *testing.T) {
 
 func TestRollingBackNamesWhereItLeads(t *testing.T) {
 	for back, want := range map[string]string{"": "Roll back to what stood before", control.ToBefore: "Roll back to what stood before", control.ToSafe: "Roll back to the safe preset"} {
-		v := testView(testStates()["held"])
+		v := desktest.View(desktest.States()["held"])
 		v.Back = back
 		for _, e := range checkPage(t, "held", pageOf(t, v)) {
 			if e.attr["id"] == "roll-back-button" && e.text != want {

@@ -1,18 +1,17 @@
-package dashboard
+package desk
 
 import (
-	"encoding/json"
 	"math"
-	"net/http"
+	"slices"
 	"time"
 
 	"hushback/control"
 	"hushback/engine"
 )
 
-// standing is a control.State laid flat: where the change stands, with
+// Standing is a control.State laid flat: where the change stands, with
 // whatever its state knows.
-type standing struct {
+type Standing struct {
 	Name     string // "idle", "drafted", "sending", "measuring", "held", "kept", "rolled back", "adrift"
 	Running  bool   // a change is on its way
 	Change   string
@@ -28,32 +27,60 @@ type standing struct {
 	Restores string // what was stored and is restored, "" for a sheet that is measured
 }
 
-// flatten lays a state flat. No state at all is idle.
-func flatten(state control.State) standing {
+// Flatten lays a state flat. No state at all is idle.
+func Flatten(state control.State) Standing {
 	switch s := state.(type) {
 	case control.Drafted:
-		return standing{Name: "drafted", DryRun: &s.DryRun}
+		return Standing{Name: "drafted", DryRun: &s.DryRun}
 	case control.Sending:
-		return standing{Name: "sending", Running: true, Change: s.Change, Sent: s.Sent, Total: s.Total, Readings: s.Readings}
+		return Standing{Name: "sending", Running: true, Change: s.Change, Sent: s.Sent, Total: s.Total, Readings: s.Readings}
 	case control.Measuring:
-		return standing{Name: "measuring", Running: true, Change: s.Change, Readings: s.Readings}
+		return Standing{Name: "measuring", Running: true, Change: s.Change, Readings: s.Readings}
 	case control.Held:
-		st := standing{Name: "held", Running: true, Change: s.Change, KeepBy: s.KeepBy, Readings: s.Readings}
+		st := Standing{Name: "held", Running: true, Change: s.Change, KeepBy: s.KeepBy, Readings: s.Readings}
 		st.Blind = blindOf(st)
 		return st
 	case control.Kept:
-		return standing{Name: "kept", Change: s.Change, Readings: s.Readings, Blind: s.Blind}
+		return Standing{Name: "kept", Change: s.Change, Readings: s.Readings, Blind: s.Blind}
 	case control.RolledBack:
-		return standing{Name: "rolled back", Change: s.Change, To: s.To, Reason: s.Reason, Readings: s.Readings, Blind: s.Blind}
+		return Standing{Name: "rolled back", Change: s.Change, To: s.To, Reason: s.Reason, Readings: s.Readings, Blind: s.Blind}
 	case control.Adrift:
-		return standing{Name: "adrift", Change: s.Change, Outputs: s.Outputs, Reason: s.Reason}
+		return Standing{Name: "adrift", Change: s.Change, Outputs: s.Outputs, Reason: s.Reason}
 	default:
-		return standing{Name: "idle"}
+		return Standing{Name: "idle"}
 	}
 }
 
+// blindOf is the outputs of readings that cannot be read back, ascending.
+func blindOf(st Standing) []int {
+	var out []int
+	for _, r := range st.Readings {
+		if r.Blind && !slices.Contains(out, r.Output) {
+			out = append(out, r.Output)
+		}
+	}
+	slices.Sort(out)
+	return out
+}
+
+// ShortCode is the part of a digest that a person compares by eye.
+func ShortCode(digest string) string {
+	if len(digest) < 8 {
+		return digest
+	}
+	return digest[:4] + "-" + digest[4:8]
+}
+
+// Back is where the undo of a dry run leads: control.ToBefore or control.ToSafe.
+func Back(d control.DryRun) string {
+	if d.Back == control.ToSafe {
+		return control.ToSafe
+	}
+	return control.ToBefore
+}
+
 // StateName is a state's word on the page, in logs and for programs.
-func StateName(state control.State) string { return flatten(state).Name }
+func StateName(state control.State) string { return Flatten(state).Name }
 
 // Report is the JSON object of GET /state.json, for programs on this machine.
 // A number that is not known, or not finite, is null.
@@ -125,8 +152,9 @@ type Hearing struct {
 	LevelDB    *float64 `json:"level_db"`
 }
 
-func reportOf(v View) Report {
-	st := flatten(v.State)
+// ReportOf lays a view out for programs.
+func ReportOf(v View) Report {
+	st := Flatten(v.State)
 	r := Report{
 		Seq: v.Seq, Job: v.Site.Job, Processor: v.Processor,
 		State: st.Name, Change: st.Change, Sent: st.Sent, Total: st.Total,
@@ -134,7 +162,7 @@ func reportOf(v View) Report {
 		SafeStored: v.Safe != nil, Predicted: numbersOf(v.Prediction.Summary), Restores: v.Restores, Blind: st.Blind,
 	}
 	if st.DryRun != nil {
-		r.BackTo, r.Blind = back(*st.DryRun), st.DryRun.Blind
+		r.BackTo, r.Blind = Back(*st.DryRun), st.DryRun.Blind
 		r.Digest, r.Code, r.Expires = st.DryRun.Digest, ShortCode(st.DryRun.Digest), &st.DryRun.Expires
 	}
 	if !st.KeepBy.IsZero() {
@@ -165,14 +193,4 @@ func finite(v float64) *float64 {
 		return nil
 	}
 	return &v
-}
-
-func (s *Server) report(w http.ResponseWriter, _ *http.Request) {
-	text, err := json.Marshal(reportOf(s.desk.View()))
-	if err != nil {
-		http.Error(w, "the state could not be written: "+err.Error(), http.StatusInternalServerError)
-		return
-	}
-	w.Header().Set("Content-Type", "application/json")
-	w.Write(append(text, '\n')) // an asker who has gone needs no answer
 }

@@ -1,4 +1,4 @@
-package dashboard
+package pages
 
 import (
 	"math"
@@ -7,6 +7,8 @@ import (
 	"strings"
 	"testing"
 
+	"hushback/cmd/internal/desk"
+	"hushback/cmd/internal/desk/desktest"
 	"hushback/control"
 	"hushback/control/osc"
 	"hushback/verify"
@@ -25,7 +27,7 @@ func TestSettingsInWords(t *testing.T) {
 
 func TestShortCode(t *testing.T) {
 	for digest, want := range map[string]string{"3f9a02bc77": "3f9a-02bc", "3f9a02bc": "3f9a-02bc", "3f9a": "3f9a", "": ""} {
-		if got := ShortCode(digest); got != want {
+		if got := desk.ShortCode(digest); got != want {
 			t.Errorf("%q: got %q, want %q", digest, got, want)
 		}
 	}
@@ -129,19 +131,19 @@ func TestLineColoursAreOfThePublishedSet(t *testing.T) {
 
 func TestStripSaysWhatIsDone(t *testing.T) {
 	for name, want := range map[string]string{"measuring": " 3 of 5: output 2 alone, gain −3", "rolled back": ": measuring 3 of 5: output 2 alone, gain −3", "sending": "", "held": ""} {
-		if got := stripWords("measuring 3 of 5: output 2 alone, gain -3", standing{Name: name}, strangers()); got != want {
+		if got := stripWords("measuring 3 of 5: output 2 alone, gain -3", desk.Standing{Name: name}, desktest.Strangers()); got != want {
 			t.Errorf("%s: %q, want %q", name, got, want)
 		}
 	}
-	if got := stripWords("", standing{Name: "measuring"}, nil); got != "" {
+	if got := stripWords("", desk.Standing{Name: "measuring"}, nil); got != "" {
 		t.Errorf("resting: %q", got)
 	}
-	if got := stripWords("", standing{Name: "kept"}, strangers()); got != ": changed elsewhere" {
+	if got := stripWords("", desk.Standing{Name: "kept"}, desktest.Strangers()); got != ": changed elsewhere" {
 		t.Errorf("resting while somebody else did something: %q", got)
 	}
-	for name, at := range map[string]string{"held": "#verdict", "idle": "#sheet", "adrift": "#safe-button"} {
+	for name, at := range map[string]string{"held": "/proof#verdict", "idle": "/settings#sheet", "adrift": "/send#safe-button"} {
 		found := ""
-		for _, e := range checkPage(t, name, pageOf(t, testView(testStates()[name]))) {
+		for _, e := range checkPage(t, name, pageOf(t, desktest.View(desktest.States()[name]))) {
 			if e.name == "a" && found == "" && strings.HasPrefix(e.text, name) {
 				found = e.attr["href"]
 			}
@@ -160,16 +162,16 @@ func TestNextAfterARollBack(t *testing.T) {
 		at      string
 		find    bool
 	}{
-		{control.ToSafe, "", "dry-run", false}, {control.ToSafe, verify.Refuted, "dry-run", false}, {control.ToBefore, verify.Proven, "dry-run", false},
-		{control.ToBefore, verify.Refuted, "verdict", true}, {control.ToBefore, "", "send", true},
+		{control.ToSafe, "", "settings#dry-run", false}, {control.ToSafe, verify.Refuted, "settings#dry-run", false}, {control.ToBefore, verify.Proven, "settings#dry-run", false},
+		{control.ToBefore, verify.Refuted, "proof#verdict", true}, {control.ToBefore, "", "send#send", true},
 	}
 	for _, c := range cases {
-		v := testView(control.RolledBack{To: c.to})
+		v := desktest.View(control.RolledBack{To: c.to})
 		v.Verdict = nil
 		if c.outcome != "" {
-			v.Verdict = testVerdict(c.outcome)
+			v.Verdict = desktest.Verdict(c.outcome)
 		}
-		if got := next(v, flatten(v.State), ""); got.At != c.at || strings.Contains(got.Words, "Find the reason") != c.find {
+		if got := next(v, desk.Flatten(v.State), ""); got.At != c.at || strings.Contains(got.Words, "Find the reason") != c.find {
 			t.Errorf("to %s, verdict %q: %+v", c.to, c.outcome, got)
 		}
 	}
@@ -184,7 +186,7 @@ func TestReasonsAndNoticesAreSaidOnce(t *testing.T) {
 	reason := "on the way to safe preset (it was called for): " + silent("1", "delay: wanted 0.00 ms") + "; " + silent("2", "gain: wanted -7.8 dB") + "; heard instead: nonsense; " +
 		silent("4", "mute: wanted open") + "; output 3: gain: wanted -7.8 dB, got 0.0 dB; an output in doubt was not opened"
 	want := "On the way to safe preset (it was called for): no answer for outputs 1, 2 and 4; output 3: gain: wanted −7.8 dB, got 0.0 dB; an output in doubt was not opened."
-	st := flatten(control.Adrift{Outputs: []int{1, 2, 3, 4}, Reason: reason})
+	st := desk.Flatten(control.Adrift{Outputs: []int{1, 2, 3, 4}, Reason: reason})
 	if got := why(st); got != want {
 		t.Errorf("got  %s\nwant %s", got, want)
 	}
@@ -199,7 +201,22 @@ func TestReasonsAndNoticesAreSaidOnce(t *testing.T) {
 			t.Errorf("notice %q is told as %q, want %q", notice, got, want)
 		}
 	}
-	if got := told("the disk is full", flatten(control.Idle{})); got != "The disk is full." {
+	if got := told("the disk is full", desk.Flatten(control.Idle{})); got != "The disk is full." {
 		t.Errorf("got %q", got)
+	}
+}
+
+func TestHeadlinesNameTheOutputsInDoubt(t *testing.T) {
+	for want, outputs := range map[string][]int{
+		"what the outputs hold.": nil, "what output 3 holds.": {3}, "what outputs 1 and 3 hold.": {1, 3}, "what outputs 1, 2 and 4 hold.": {1, 2, 4},
+	} {
+		if got := headline(desk.Flatten(control.Adrift{Outputs: outputs})); !strings.Contains(got, want) {
+			t.Errorf("%v: %q, want %q in it", outputs, got, want)
+		}
+	}
+	for _, to := range []string{control.ToSafe, control.ToBefore} {
+		if got := headline(desk.Flatten(control.RolledBack{To: to, Reason: "Long words."})); got != "Rolled back to "+to+", read back to make sure." {
+			t.Errorf("to %q: got %q", to, got)
+		}
 	}
 }

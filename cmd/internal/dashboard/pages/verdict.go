@@ -1,10 +1,11 @@
-package dashboard
+package pages
 
 import (
 	"slices"
 	"time"
 
 	"hushback/cmd/internal/dashboard/figures"
+	"hushback/cmd/internal/desk"
 	"hushback/verify"
 )
 
@@ -19,7 +20,7 @@ type judged struct {
 }
 
 // judgedOf says a verdict as it counts now: nil without one.
-func judgedOf(v View, st standing) *judged {
+func judgedOf(v desk.View, st desk.Standing) *judged {
 	if v.Verdict == nil {
 		return nil
 	}
@@ -39,7 +40,7 @@ func judgedOf(v View, st standing) *judged {
 }
 
 // pastWords says when an outcome was true, and that its sheet has gone.
-func pastWords(captures []verify.Capture, st standing) string {
+func pastWords(captures []verify.Capture, st desk.Standing) string {
 	var last time.Time
 	for _, c := range captures {
 		if c.Taken.After(last) {

@@ -1,26 +1,26 @@
-package dashboard
+package pages
 
 import (
-	"net/http"
-	"net/url"
 	"slices"
 	"strings"
 	"testing"
 
+	"hushback/cmd/internal/desk"
+	"hushback/cmd/internal/desk/desktest"
 	"hushback/control"
 	"hushback/control/preset"
 )
 
 func TestWhatSomebodyElseChangedIsShown(t *testing.T) {
 	buttons := []string{"/accept", "/put-back"}
-	for name, state := range testStates() {
-		v := testView(state)
-		v.Strange = strangers()
+	for name, state := range desktest.States() {
+		v := desktest.View(state)
+		v.Strange = desktest.Strangers()
 		all := checkPage(t, "strange "+name, pageOf(t, v))
 		said := saidOn(all)
 		for _, want := range []string{
 			"Changed elsewhere", "Somebody else changed 2 values on the processor.",
-			"left front: gain −7.8 dB → 0.0 dB first seen " + day(testTime), "centre front: output open → muted first seen",
+			"left front: gain −7.8 dB → 0.0 dB first seen " + day(desktest.Time), "centre front: output open → muted first seen",
 		} {
 			if !strings.Contains(said, want) {
 				t.Errorf("%s: the page does not say %q", name, want)
@@ -41,22 +41,22 @@ func TestWhatSomebodyElseChangedIsShown(t *testing.T) {
 			t.Errorf("%s: the next step is to settle it: %v, want %v", name, got, first)
 		}
 	}
-	if said := saidOn(checkPage(t, "none", pageOf(t, testView(control.Idle{})))); strings.Contains(said, "Changed elsewhere") {
+	if said := saidOn(checkPage(t, "none", pageOf(t, desktest.View(control.Idle{})))); strings.Contains(said, "Changed elsewhere") {
 		t.Error("nobody changed anything, but the page says so")
 	}
-	v := testView(control.Idle{})
-	v.Strange = strangers()[:1]
+	v := desktest.View(control.Idle{})
+	v.Strange = desktest.Strangers()[:1]
 	if said := saidOn(checkPage(t, "one", pageOf(t, v))); !strings.Contains(said, "Somebody else changed a value on the processor.") {
 		t.Error("one value is not said as one")
 	}
 }
 
 func TestPresetsAreListed(t *testing.T) {
-	v := testView(control.Idle{})
+	v := desktest.View(control.Idle{})
 	all := checkPage(t, "presets", pageOf(t, v))
 	said := saidOn(all)
 	for _, p := range v.Presets {
-		want := "Taken " + day(p.Taken) + ", ID " + ShortCode(p.ID())
+		want := "Taken " + day(p.Taken) + ", ID " + desk.ShortCode(p.ID())
 		if !strings.Contains(said, want) || !strings.Contains(said, "Take a dry run of “"+p.Name+"”") {
 			t.Errorf("%s: the page does not say %q and offer a dry run", p.Name, want)
 		}
@@ -78,58 +78,9 @@ func TestPresetsAreListed(t *testing.T) {
 	}
 }
 
-func TestNamesOfPresets(t *testing.T) {
-	long := strings.Repeat("ü", longestName)
-	cases := []struct{ name, want, refusal string }{
-		{"evening", "save preset evening", ""},
-		{"  evening \t quiet\n", "save preset evening quiet", ""},
-		{long, "save preset " + long, ""},
-		{long + "ü", "", "too long"},
-		{"   ", "", "has no name"},
-		{"Safe", "", `"safe" is a preset of its own`},
-		{"as  found", "", `"as found" is a preset of its own`},
-		{"even\u202eing", "", "cannot be shown"},
-		{"even\x00ing", "", "cannot be shown"},
-	}
-	for _, c := range cases {
-		s, d := started(t, control.Idle{})
-		r := visit{method: "POST", path: "/presets", form: url.Values{"name": {c.name}}, headers: fromScript(), cookies: pairUp(t, s)}.to(s)
-		got, body := strings.Join(d.pressed(), "; "), bodyOf(t, r)
-		if got != c.want || (r.StatusCode == http.StatusConflict) != (c.refusal != "") || !strings.Contains(body, c.refusal) {
-			t.Errorf("%q: desk got %q, answer %d %q", c.name, got, r.StatusCode, body)
-		}
-	}
-}
-
-func TestConfirmOfBlindOutputsNeedsConsent(t *testing.T) {
-	blind, seen := blindDryRun(), testDryRun()
-	press := func(d control.DryRun, form url.Values) (string, string) {
-		s, desk := started(t, control.Drafted{DryRun: d})
-		form.Set("digest", d.Digest)
-		r := visit{method: "POST", path: "/confirm", form: form, headers: fromScript(), cookies: pairUp(t, s)}.to(s)
-		return strings.Join(desk.pressed(), "; "), strings.TrimSpace(bodyOf(t, r))
-	}
-	const refusal = "Refused: outputs 1 and 2 cannot be read back; tick that you know it, then confirm again"
-	for _, form := range []url.Values{{}, {"blind": {""}}, {"blind": {"no"}}, {"blind": {"on"}}} {
-		if got, body := press(blind, form); got != "" || body != refusal {
-			t.Errorf("%v: desk got %q, answer %q, want nothing and the reason", form, got, body)
-		}
-	}
-	if got, body := press(blind, url.Values{"blind": {"yes"}}); got != "confirm "+blind.Digest+" blind" || body != "" {
-		t.Errorf("with consent: desk got %q, answer %q", got, body)
-	}
-	if got, _ := press(seen, url.Values{}); got != "confirm "+seen.Digest {
-		t.Errorf("nothing blind: desk got %q", got)
-	}
-	// Another digest than the one shown is the desk's to refuse, in its words.
-	if err := agreed(testView(control.Drafted{DryRun: blind}), "beef", false); err != nil {
-		t.Errorf("another digest: %v", err)
-	}
-}
-
 func TestReadingsSayWhatIsNotKnown(t *testing.T) {
-	state := control.Kept{Change: "c-0008", Readings: blindReadings(), Blind: []int{1, 2}}
-	said := saidOn(checkPage(t, "kept", pageOf(t, testView(state))))
+	state := control.Kept{Change: "c-0008", Readings: desktest.BlindReadings(), Blind: []int{1, 2}}
+	said := saidOn(checkPage(t, "kept", pageOf(t, desktest.View(state))))
 	for _, want := range []string{
 		"2 values read back, all as wanted; 2 sent that cannot be read back", "1 delay 0.00 ms sent, cannot be read back",
 		"3 gain in force −7.8 dB −7.8 dB ✓ same", "It was sent to outputs 1 and 2 but cannot be read back there: only the measurement tells.",
@@ -141,18 +92,18 @@ func TestReadingsSayWhatIsNotKnown(t *testing.T) {
 	if strings.Contains(said, "✗ differs") {
 		t.Error("what cannot be read back is said to differ")
 	}
-	clipped := blindReadings()
+	clipped := desktest.BlindReadings()
 	clipped[3].Got, clipped[3].Same = "-12.0 dB", false
-	said = saidOn(checkPage(t, "clipped", pageOf(t, testView(control.Held{Readings: clipped, KeepBy: testTime}))))
+	said = saidOn(checkPage(t, "clipped", pageOf(t, desktest.View(control.Held{Readings: clipped, KeepBy: desktest.Time}))))
 	for _, want := range []string{"1 of 2 values read back differ", "3 gain in force −7.8 dB −12.0 dB ✗ differs"} {
 		if !strings.Contains(said, want) {
 			t.Errorf("the page does not say %q", want)
 		}
 	}
 	for want, readings := range map[string][]control.Reading{
-		"2 values read back, all as wanted": blindReadings()[2:], "2 sent that cannot be read back": blindReadings()[:2], "": nil,
+		"2 values read back, all as wanted": desktest.BlindReadings()[2:], "2 sent that cannot be read back": desktest.BlindReadings()[:2], "": nil,
 	} {
-		if got := tallyOf(standing{Readings: readings}).Words(); got != want {
+		if got := tallyOf(desk.Standing{Readings: readings}).Words(); got != want {
 			t.Errorf("got %q, want %q", got, want)
 		}
 	}
@@ -164,19 +115,19 @@ func TestHowSurelyItWentBack(t *testing.T) {
 		want  string
 	}{
 		{control.RolledBack{To: control.ToSafe}, "the safe preset, read back to make sure"},
-		{control.RolledBack{To: control.ToSafe, Blind: []int{1, 2}, Readings: blindReadings()}, "the safe preset, read back to make sure but for outputs 1 and 2, which cannot be read back"},
-		{control.RolledBack{To: control.ToBefore, Blind: []int{2}, Readings: blindReadings()[1:2]}, "what stood before as far as sending goes: output 2 cannot be read back"},
+		{control.RolledBack{To: control.ToSafe, Blind: []int{1, 2}, Readings: desktest.BlindReadings()}, "the safe preset, read back to make sure but for outputs 1 and 2, which cannot be read back"},
+		{control.RolledBack{To: control.ToBefore, Blind: []int{2}, Readings: desktest.BlindReadings()[1:2]}, "what stood before as far as sending goes: output 2 cannot be read back"},
 		{control.RolledBack{To: control.ToSafe, Blind: []int{2}}, "the safe preset as far as sending goes: output 2 cannot be read back"},
 	}
 	for _, c := range cases {
 		if got := BackTo(c.state); got != c.want {
 			t.Errorf("got  %q\nwant %q", got, c.want)
 		}
-		if got := headline(flatten(c.state)); got != "Rolled back to "+c.want+"." {
+		if got := headline(desk.Flatten(c.state)); got != "Rolled back to "+c.want+"." {
 			t.Errorf("headline %q", got)
 		}
 	}
-	held := flatten(control.Held{Readings: blindReadings()})
+	held := desk.Flatten(control.Held{Readings: desktest.BlindReadings()})
 	if !slices.Equal(held.Blind, []int{1, 2}) || !strings.Contains(headline(held), "outputs 1 and 2 but cannot be read back") {
 		t.Errorf("held: blind %v, %q", held.Blind, headline(held))
 	}

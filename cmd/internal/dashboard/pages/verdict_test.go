@@ -1,4 +1,4 @@
-package dashboard
+package pages
 
 import (
 	"slices"
@@ -6,6 +6,8 @@ import (
 	"testing"
 	"time"
 
+	"hushback/cmd/internal/desk"
+	"hushback/cmd/internal/desk/desktest"
 	"hushback/control"
 	"hushback/verify"
 )
@@ -13,13 +15,14 @@ import (
 // A person decides with the thumb on Keep: the numbers stand above it, each
 // beside what is wanted, and the claims below.
 func TestNumbersThatDecideStandAboveKeep(t *testing.T) {
-	page := pageOf(t, testView(testStates()["held"]))
+	written := pageOf(t, desktest.View(desktest.States()["held"]))
+	page := written["proof"]
 	table, keep, claims := strings.Index(page, "Predicted and measured"), strings.Index(page, `id="keep-button"`), strings.Index(page, "Claim by claim")
 	if !(0 < table && table < keep && keep < claims) {
 		t.Errorf("table at byte %d, Keep at %d, claims at %d", table, keep, claims)
 	}
-	said := saidOn(checkPage(t, "held", page))
-	// Numbers of the invented job in fake_test.go.
+	said := saidOn(checkPage(t, "held", written))
+	// Numbers of the invented job in desktest.
 	for _, row := range []string{
 		"Predicted Measured Wanted",
 		"Rear against front at 47.0 Hz −39.9 dB −36.8 dB at most −24.0 dB",
@@ -34,7 +37,7 @@ func TestNumbersThatDecideStandAboveKeep(t *testing.T) {
 }
 
 func TestVerdictThatNoLongerStandsSaysSo(t *testing.T) {
-	early, late := testTime.Add(-time.Minute), testTime
+	early, late := desktest.Time.Add(-time.Minute), desktest.Time
 	captures := []verify.Capture{{Taken: early}, {Taken: late}, {Taken: early}}
 	cases := []struct {
 		state    control.State
@@ -50,9 +53,9 @@ func TestVerdictThatNoLongerStandsSaysSo(t *testing.T) {
 		{control.Adrift{}, captures, "Proven at " + clock(late) + ", perhaps no longer on the processor"},
 	}
 	for _, c := range cases {
-		v := testView(c.state)
-		v.Verdict, v.Captures = testVerdict(verify.Proven), c.captures
-		j := judgedOf(v, flatten(c.state))
+		v := desktest.View(c.state)
+		v.Verdict, v.Captures = desktest.Verdict(verify.Proven), c.captures
+		j := judgedOf(v, desk.Flatten(c.state))
 		if j.Said != c.want || j.Past != (c.want != "Proven") {
 			t.Errorf("%T: %q, past %v, want %q", c.state, j.Said, j.Past, c.want)
 		}
@@ -62,19 +65,19 @@ func TestVerdictThatNoLongerStandsSaysSo(t *testing.T) {
 			}
 		}
 	}
-	if judgedOf(View{}, flatten(nil)) != nil {
+	if judgedOf(desk.View{}, desk.Flatten(nil)) != nil {
 		t.Error("nothing was judged, yet there is a verdict")
 	}
 }
 
 func TestProvenClaimsAreFoldedAndOthersAreNot(t *testing.T) {
-	v := testView(testStates()["held"])
+	v := desktest.View(desktest.States()["held"])
 	v.Verdict = &verify.Verdict{Outcome: verify.Refuted, Claims: []verify.Claim{
 		{Name: "aa", Outcome: verify.Proven}, {Name: "bb", Outcome: verify.Undecided}, {Name: "cc", Outcome: verify.Proven}, {Name: "dd", Outcome: verify.Refuted},
 	}}
 	said := ""
 	for _, e := range checkPage(t, "claims", pageOf(t, v)) {
-		if e.attr["id"] == "verdict" {
+		if e.attr["id"] == "claims" {
 			said = e.text
 		}
 		if e.attr["id"] == "d-proven" {
@@ -102,16 +105,16 @@ func confirmButton(all []element) *element {
 
 func TestConfirmIsOffWithoutItsMicrophones(t *testing.T) {
 	cases := map[string]struct {
-		feeds []Feed
+		feeds []desk.Feed
 		want  string
 	}{
-		"all there":   {testView(nil).Feeds, ""},
-		"one away":    {[]Feed{{Microphone: "meadow", Connected: true}, {Microphone: "back fence"}}, "the back fence microphone"},
-		"one unknown": {[]Feed{{Microphone: "back fence", Connected: true}, {Microphone: "stranger", Connected: true}}, "the meadow microphone"},
+		"all there":   {desktest.View(nil).Feeds, ""},
+		"one away":    {[]desk.Feed{{Microphone: "meadow", Connected: true}, {Microphone: "back fence"}}, "the back fence microphone"},
+		"one unknown": {[]desk.Feed{{Microphone: "back fence", Connected: true}, {Microphone: "stranger", Connected: true}}, "the meadow microphone"},
 		"none yet":    {nil, "the microphones meadow and back fence"},
 	}
 	for name, c := range cases {
-		v := testView(control.Drafted{DryRun: testDryRun()})
+		v := desktest.View(control.Drafted{DryRun: desktest.DryRun()})
 		v.Feeds = c.feeds
 		all := checkPage(t, name, pageOf(t, v))
 		button := confirmButton(all)
@@ -134,8 +137,8 @@ func TestConfirmIsOffWithoutItsMicrophones(t *testing.T) {
 }
 
 func TestSafePresetComesFirst(t *testing.T) {
-	for name, state := range testStates() {
-		v := testView(state)
+	for name, state := range desktest.States() {
+		v := desktest.View(state)
 		v.Safe = nil
 		offered := false
 		for _, e := range checkPage(t, name, pageOf(t, v)) {
@@ -150,7 +153,7 @@ func TestSafePresetComesFirst(t *testing.T) {
 
 func TestEachChangeIsNamedOnceInTheJournal(t *testing.T) {
 	said := ""
-	for _, e := range checkPage(t, "journal", pageOf(t, testView(control.Idle{}))) {
+	for _, e := range checkPage(t, "journal", pageOf(t, desktest.View(control.Idle{}))) {
 		if e.attr["class"] == "journal" {
 			said = e.text
 		}

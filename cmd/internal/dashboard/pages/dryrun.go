@@ -1,10 +1,11 @@
-package dashboard
+package pages
 
 import (
 	"fmt"
 	"strings"
 
 	"hushback/cmd/internal/dashboard/figures"
+	"hushback/cmd/internal/desk"
 	"hushback/control"
 	"hushback/control/processor"
 	"hushback/engine"
@@ -94,7 +95,7 @@ func partsOf(d control.DryRun, restores bool) []part {
 	parts := []part{
 		{ID: string(control.PartSend), Title: "to bring the sheet onto the processor"},
 		{ID: string(control.PartMeasure), Title: "to mute and open outputs while measuring"},
-		{ID: string(control.PartUndo), Title: "to go back to " + back(d) + ", if it comes to that"},
+		{ID: string(control.PartUndo), Title: "to go back to " + desk.Back(d) + ", if it comes to that"},
 	}
 	if restores {
 		parts[0].Title, parts[1].Title = "to bring this onto the processor", "for measuring, not sent: what was stored is not measured"
@@ -120,13 +121,6 @@ func datagrams(parts []part, restores bool) string {
 		sent += count[string(control.PartMeasure)]
 	}
 	return fmt.Sprintf("%d datagrams are sent, %d more only if it goes back; one that is not answered is sent again, a few times at most.", sent, count[string(control.PartUndo)])
-}
-
-func back(d control.DryRun) string {
-	if d.Back == control.ToSafe {
-		return control.ToSafe
-	}
-	return control.ToBefore
 }
 
 // backWords says where going back leads.

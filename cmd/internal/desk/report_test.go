@@ -1,52 +1,59 @@
-package dashboard
+package desk_test
 
 import (
+	"bytes"
 	"encoding/json"
 	"math"
-	"net/http"
 	"reflect"
 	"slices"
-	"strings"
 	"testing"
 	"time"
 
+	"hushback/cmd/internal/desk"
+	"hushback/cmd/internal/desk/desktest"
 	"hushback/control"
 )
 
-func ask(t *testing.T, v View) Report {
+// ask writes a view out as programs read it, and reads it again.
+func ask(t *testing.T, v desk.View) desk.Report {
 	t.Helper()
-	s := New(newFakeDesk(v), testAccess())
-	defer s.Close()
-	r := visit{method: "GET", path: "/state.json", from: "127.0.0.1:1", headers: map[string]string{"Authorization": "Bearer " + testToken}}.to(s)
-	body := bodyOf(t, r)
-	if r.StatusCode != http.StatusOK || r.Header.Get("Content-Type") != "application/json" {
-		t.Fatalf("got %d %s", r.StatusCode, r.Header.Get("Content-Type"))
+	text, err := json.Marshal(desk.ReportOf(v))
+	if err != nil {
+		t.Fatal(err)
 	}
-	var out Report
-	dec := json.NewDecoder(strings.NewReader(body))
+	var out desk.Report
+	dec := json.NewDecoder(bytes.NewReader(text))
 	dec.DisallowUnknownFields()
 	if err := dec.Decode(&out); err != nil {
-		t.Fatalf("%v in %s", err, body)
+		t.Fatalf("%v in %s", err, text)
 	}
 	return out
 }
 
 func TestStateForPrograms(t *testing.T) {
-	digest := testDryRun().Digest
-	cases := map[string]func(Report) bool{
-		"idle":      func(r Report) bool { return r.Change == "" && r.Digest == "" && r.KeepBy == nil && r.Verdict == nil },
-		"drafted":   func(r Report) bool { return r.Digest == digest && r.Code == ShortCode(digest) && r.Expires != nil },
-		"sending":   func(r Report) bool { return r.Change == "c-0008" && r.Sent == 11 && r.Total == 24 && r.Doing != "" },
-		"measuring": func(r Report) bool { return r.Change == "c-0008" && r.Doing != "" },
-		"held":      func(r Report) bool { return r.KeepBy.Equal(testTime) && r.Verdict.Outcome == "proven" },
-		"kept":      func(r Report) bool { return r.Change == "c-0008" && r.Verdict.Outcome == "proven" },
-		"rolled back": func(r Report) bool {
+	digest := desktest.DryRun().Digest
+	cases := map[string]func(desk.Report) bool{
+		"idle": func(r desk.Report) bool {
+			return r.Change == "" && r.Digest == "" && r.KeepBy == nil && r.Verdict == nil
+		},
+		"drafted": func(r desk.Report) bool {
+			return r.Digest == digest && r.Code == desk.ShortCode(digest) && r.Expires != nil
+		},
+		"sending": func(r desk.Report) bool {
+			return r.Change == "c-0008" && r.Sent == 11 && r.Total == 24 && r.Doing != ""
+		},
+		"measuring": func(r desk.Report) bool { return r.Change == "c-0008" && r.Doing != "" },
+		"held":      func(r desk.Report) bool { return r.KeepBy.Equal(desktest.Time) && r.Verdict.Outcome == "proven" },
+		"kept":      func(r desk.Report) bool { return r.Change == "c-0008" && r.Verdict.Outcome == "proven" },
+		"rolled back": func(r desk.Report) bool {
 			return r.To == control.ToBefore && r.Reason != "" && r.Verdict.Outcome == "refuted"
 		},
-		"adrift": func(r Report) bool { return slices.Equal(r.InDoubt, []int{1, 3}) && r.Reason != "" && r.Notice != "" },
+		"adrift": func(r desk.Report) bool {
+			return slices.Equal(r.InDoubt, []int{1, 3}) && r.Reason != "" && r.Notice != ""
+		},
 	}
-	for name, state := range testStates() {
-		r := ask(t, testView(state))
+	for name, state := range desktest.States() {
+		r := ask(t, desktest.View(state))
 		if r.State != name || r.Seq != 1 || !r.SafeStored || len(r.Feeds) != 2 || *r.Predicted.NullHz != 47.1 || !cases[name](r) {
 			t.Errorf("%s reads %+v", name, r)
 		}
@@ -54,7 +61,7 @@ func TestStateForPrograms(t *testing.T) {
 }
 
 func TestStateHasNullWhereThereIsNoNumber(t *testing.T) {
-	v := testView(testStates()["held"])
+	v := desktest.View(desktest.States()["held"])
 	v.Prediction.Summary.NullDepthDB = math.Inf(-1)
 	v.Verdict.Summary.NullHz = math.NaN()
 	v.Feeds[0].LevelDB = math.Inf(-1)
@@ -68,19 +75,19 @@ func TestStateHasNullWhereThereIsNoNumber(t *testing.T) {
 }
 
 func TestStateOfAnEmptyView(t *testing.T) {
-	if r := ask(t, View{}); r.State != "idle" || r.SafeStored || r.Change != "" {
+	if r := ask(t, desk.View{}); r.State != "idle" || r.SafeStored || r.Change != "" {
 		t.Errorf("got %+v, want idle and nothing else", r)
 	}
 }
 
 func TestStateTellsWhatElseAProgramMustKnow(t *testing.T) {
-	v := testView(control.Drafted{DryRun: blindDryRun()})
-	v.Strange, v.Restores = strangers(), "the preset"
+	v := desktest.View(control.Drafted{DryRun: desktest.BlindDryRun()})
+	v.Strange, v.Restores = desktest.Strangers(), "the preset"
 	r := ask(t, v)
 	if !slices.Equal(r.Blind, []int{1, 2}) || r.BackTo != control.ToSafe || r.Restores != "the preset" {
 		t.Errorf("blind %v, back to %q, restores %q", r.Blind, r.BackTo, r.Restores)
 	}
-	want := []Change{{2, "gain", "gain -7.8 dB", "gain 0.0 dB", testTime}, {3, "mute", "open", "muted", testTime.Add(time.Second)}}
+	want := []desk.Change{{2, "gain", "gain -7.8 dB", "gain 0.0 dB", desktest.Time}, {3, "mute", "open", "muted", desktest.Time.Add(time.Second)}}
 	if !slices.Equal(r.Elsewhere, want) {
 		t.Errorf("changed elsewhere: %+v", r.Elsewhere)
 	}
@@ -92,14 +99,14 @@ func TestStateTellsWhatElseAProgramMustKnow(t *testing.T) {
 			t.Errorf("preset %+v, want %s of %s", got, p.Name, p.Taken)
 		}
 	}
-	if r := ask(t, testView(control.Kept{Blind: []int{4}})); !slices.Equal(r.Blind, []int{4}) || r.BackTo != "" {
+	if r := ask(t, desktest.View(control.Kept{Blind: []int{4}})); !slices.Equal(r.Blind, []int{4}) || r.BackTo != "" {
 		t.Errorf("kept: blind %v, back to %q", r.Blind, r.BackTo)
 	}
 }
 
 // The names are promised to programs; a renamed field would break them.
 func TestStateKeepsItsNames(t *testing.T) {
-	b, err := json.Marshal(reportOf(testView(testStates()["held"])))
+	b, err := json.Marshal(desk.ReportOf(desktest.View(desktest.States()["held"])))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -121,8 +128,8 @@ func TestStateKeepsItsNames(t *testing.T) {
 }
 
 func TestFlattenKeepsWhatAStateKnows(t *testing.T) {
-	for name, state := range testStates() {
-		st := flatten(state)
+	for name, state := range desktest.States() {
+		st := desk.Flatten(state)
 		if st.Name != name {
 			t.Errorf("%T is called %q, want %q", state, st.Name, name)
 		}
@@ -140,22 +147,7 @@ func TestFlattenKeepsWhatAStateKnows(t *testing.T) {
 			}
 		}
 	}
-	if st := flatten(nil); st.Name != "idle" {
+	if st := desk.Flatten(nil); st.Name != "idle" {
 		t.Errorf("no state is called %q, want idle", st.Name)
-	}
-}
-
-func TestHeadlinesNameTheOutputsInDoubt(t *testing.T) {
-	for want, outputs := range map[string][]int{
-		"what the outputs hold.": nil, "what output 3 holds.": {3}, "what outputs 1 and 3 hold.": {1, 3}, "what outputs 1, 2 and 4 hold.": {1, 2, 4},
-	} {
-		if got := headline(flatten(control.Adrift{Outputs: outputs})); !strings.Contains(got, want) {
-			t.Errorf("%v: %q, want %q in it", outputs, got, want)
-		}
-	}
-	for _, to := range []string{control.ToSafe, control.ToBefore} {
-		if got := headline(flatten(control.RolledBack{To: to, Reason: "Long words."})); got != "Rolled back to "+to+", read back to make sure." {
-			t.Errorf("to %q: got %q", to, got)
-		}
 	}
 }

@@ -1,4 +1,4 @@
-package dashboard
+package pages
 
 import (
 	"encoding/xml"
@@ -8,13 +8,14 @@ import (
 	"io"
 	"maps"
 	"math"
-	"net/http"
 	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"hushback/cmd/internal/dashboard/figures"
+	"hushback/cmd/internal/desk"
+	"hushback/cmd/internal/desk/desktest"
 	"hushback/control"
 	"hushback/control/preset"
 	"hushback/engine"
@@ -83,8 +84,8 @@ func parse(t *testing.T, page string) []element {
 	return all
 }
 
-// checkPage holds what must be true of every page.
-func checkPage(t *testing.T, name, page string) []element {
+// checkOne holds what must be true of every page.
+func checkOne(t *testing.T, name, page string) []element {
 	t.Helper()
 	all := parse(t, page)
 	ids := map[string]bool{}
@@ -140,16 +141,40 @@ func checkPage(t *testing.T, name, page string) []element {
 	return all
 }
 
-// pageOf is the whole page at a view.
-func pageOf(t *testing.T, v View) string {
+// pageOf is every page at a view, one after the other.
+func pageOf(t *testing.T, v desk.View) map[string]string {
 	t.Helper()
-	s := New(newFakeDesk(v), testAccess())
-	defer s.Close()
-	r := visit{method: "GET", path: "/", headers: fromForm(), cookies: pairUp(t, s)}.to(s)
-	if r.StatusCode != http.StatusOK {
-		t.Fatalf("page: got %d: %s", r.StatusCode, bodyOf(t, r))
+	written, painter := map[string]string{}, New()
+	for _, page := range All() {
+		var b strings.Builder
+		if err := painter.Write(&b, v, page, ""); err != nil {
+			t.Fatalf("%s: %v", page.Name, err)
+		}
+		written[page.Name] = b.String()
 	}
-	return bodyOf(t, r)
+	return written
+}
+
+// checkPage holds what must be true of every page, and that links between them
+// lead somewhere; it returns all their elements.
+func checkPage(t *testing.T, name string, written map[string]string) []element {
+	t.Helper()
+	var all []element
+	places := map[string]bool{}
+	for _, page := range All() {
+		own := checkOne(t, name+", "+page.Name, written[page.Name])
+		places["/"+page.Name] = true
+		for _, e := range own {
+			places["/"+page.Name+"#"+e.attr["id"]] = true
+		}
+		all = append(all, own...)
+	}
+	for _, e := range all {
+		if to := e.attr["href"]; e.name == "a" && strings.HasPrefix(to, "/") && !places[to] {
+			t.Errorf("%s: a link to %s leads nowhere", name, to)
+		}
+	}
+	return all
 }
 
 // actions are the paths that the page's forms post to.
@@ -166,26 +191,27 @@ func actions(all []element) []string {
 
 // saidOn is everything the page says in words.
 func saidOn(all []element) string {
+	said := ""
 	for _, e := range all {
 		if e.name == "body" {
-			return strings.ReplaceAll(e.text, figures.Space, " ")
+			said += strings.ReplaceAll(e.text, figures.Space, " ") + " "
 		}
 	}
-	return ""
+	return said
 }
 
 // Every state shows what the person at the stage must know, and lets them
 // press what makes sense there and nothing else; the way back is always there.
 func TestEveryState(t *testing.T) {
-	digest := testDryRun().Digest
-	keepBy := clock(testTime)
+	digest := desktest.DryRun().Digest
+	keepBy := clock(desktest.Time)
 	cases := map[string]struct {
 		says    []string
 		actions []string
 	}{
 		"idle": {[]string{"No change is under way", "take a dry run", "47.1 Hz wanted 47.0 Hz", "−40.6 dB", "must reach −24.0 dB", "0.6 dB", "Front is up to 3.4 dB quieter than all outputs at full gain in phase", "−17.9 dB", "5.17 ms", "reversed"},
 			[]string{"/dry-run", "/dry-run-preset", "/presets", "/safe", "/safe-preset", "/use-as-safe"}},
-		"drafted": {[]string{"A dry run waits for your confirm", "Nothing has been sent", ShortCode(digest), "This will change", "left front: delay 0.00 ms → 5.17 ms", "rear: polarity normal → reversed", "gain stays 0.0 dB", "8 datagrams", "/out/2/gain", "-7.8 float32", "2f6f7574", digest, "about a quarter of a minute and is loud", "12 datagrams are sent, 4 more only if it goes back; one that is not answered is sent again"},
+		"drafted": {[]string{"A dry run waits for your confirm", "Nothing has been sent", desk.ShortCode(digest), "This will change", "left front: delay 0.00 ms → 5.17 ms", "rear: polarity normal → reversed", "gain stays 0.0 dB", "8 datagrams", "/out/2/gain", "-7.8 float32", "2f6f7574", digest, "about a quarter of a minute and is loud", "12 datagrams are sent, 4 more only if it goes back; one that is not answered is sent again"},
 			[]string{"/confirm", "/dry-run", "/dry-run-preset", "/presets", "/safe", "/safe-preset", "/use-as-safe"}},
 		"sending": {[]string{"Sending: 11 of 24 datagrams", "writing output 3", "5.17 ms", "✓ same", "c-0008", "4 values read back, all as wanted", "sending 11 of 24"},
 			[]string{"/safe"}},
@@ -200,15 +226,15 @@ func TestEveryState(t *testing.T) {
 		"adrift": {[]string{"Nobody can tell what outputs 1 and 3 hold", "No reply to 4 queries", "Turn the amplifiers of outputs 1 and 3 down by hand, then return to the safe preset as soon as the processor answers.", "✗ not connected", "stopped answering in the middle"},
 			[]string{"/dry-run", "/dry-run-preset", "/presets", "/safe", "/safe-preset", "/use-as-safe"}},
 	}
-	states := testStates()
+	states := desktest.States()
 	if len(cases) != len(states) {
 		t.Fatalf("%d states, %d checked", len(states), len(cases))
 	}
 	for name, want := range cases {
-		all := checkPage(t, name, pageOf(t, testView(states[name])))
+		all := checkPage(t, name, pageOf(t, desktest.View(states[name])))
 		said := saidOn(all)
-		if n := strings.Count(said, headline(flatten(states[name]))); n != 1 {
-			t.Errorf("%s: the headline stands there %d times", name, n)
+		if n := strings.Count(said, headline(desk.Flatten(states[name]))); n != len(All()) {
+			t.Errorf("%s: the headline stands there %d times on %d pages", name, n, len(All()))
 		}
 		for _, w := range append(want.says, strings.ToLower(name), "local codes and licensed practice come first", "plain-eight at 127.0.0.1:9000", "Output 3 was silent") {
 			if !strings.Contains(said, w) {
@@ -232,7 +258,7 @@ func TestEveryState(t *testing.T) {
 }
 
 func TestWithoutASafePresetThereIsNoConfirm(t *testing.T) {
-	v := testView(control.Drafted{DryRun: testDryRun()})
+	v := desktest.View(control.Drafted{DryRun: desktest.DryRun()})
 	v.Safe = nil
 	all := checkPage(t, "no safe preset", pageOf(t, v))
 	if slices.Contains(actions(all), "/confirm") {
@@ -245,13 +271,13 @@ func TestWithoutASafePresetThereIsNoConfirm(t *testing.T) {
 
 func TestKeepingWhatIsNotProvenSaysSo(t *testing.T) {
 	for outcome, want := range map[verify.Outcome]string{verify.Refuted: "Keep all the same: refuted", verify.Undecided: "Keep all the same: undecided"} {
-		v := testView(testStates()["held"])
-		v.Verdict = testVerdict(outcome)
+		v := desktest.View(desktest.States()["held"])
+		v.Verdict = desktest.Verdict(outcome)
 		if said := saidOn(checkPage(t, string(outcome), pageOf(t, v))); !strings.Contains(said, want) {
 			t.Errorf("%s: the button does not say %q", outcome, want)
 		}
 	}
-	v := testView(testStates()["held"])
+	v := desktest.View(desktest.States()["held"])
 	v.Verdict = nil
 	if said := saidOn(checkPage(t, "none", pageOf(t, v))); !strings.Contains(said, "Keep without a verdict") {
 		t.Error("no verdict: the button does not say so")
@@ -259,31 +285,31 @@ func TestKeepingWhatIsNotProvenSaysSo(t *testing.T) {
 }
 
 func TestDryRunThatChangesNothing(t *testing.T) {
-	d := testDryRun()
+	d := desktest.DryRun()
 	d.Before = d.After
-	d.Turns = testTurns(d.Before, d.After)
-	said := saidOn(checkPage(t, "no change", pageOf(t, testView(control.Drafted{DryRun: d}))))
+	d.Turns = desktest.Turns(d.Before, d.After)
+	said := saidOn(checkPage(t, "no change", pageOf(t, desktest.View(control.Drafted{DryRun: d}))))
 	if !strings.Contains(said, "No setting changes") || strings.Contains(said, "This will change") {
 		t.Error("a dry run that changes nothing reads as if it did")
 	}
 }
 
 func TestOutputThatCouldNotBeReadBefore(t *testing.T) {
-	d := testDryRun()
+	d := desktest.DryRun()
 	d.Before = d.Before[1:]
-	d.Turns = testTurns(d.Before, d.After)
-	said := saidOn(checkPage(t, "unread", pageOf(t, testView(control.Drafted{DryRun: d}))))
+	d.Turns = desktest.Turns(d.Before, d.After)
+	said := saidOn(checkPage(t, "unread", pageOf(t, desktest.View(control.Drafted{DryRun: d}))))
 	if !strings.Contains(said, "rear: delay unknown → 0.00 ms") {
 		t.Error("an output that was not read is shown as if it had been at zero")
 	}
 }
 
 func TestNothingOfAViewIsNeeded(t *testing.T) {
-	checkPage(t, "zero view", pageOf(t, View{}))
-	for name, state := range testStates() {
-		checkPage(t, "bare "+name, pageOf(t, View{State: state}))
+	checkPage(t, "zero view", pageOf(t, desk.View{}))
+	for name, state := range desktest.States() {
+		checkPage(t, "bare "+name, pageOf(t, desk.View{State: state}))
 	}
-	odd := testView(control.Held{})
+	odd := desktest.View(control.Held{})
 	odd.Prediction.Front.P = odd.Prediction.Front.P[:3]
 	odd.Prediction.Summary = engine.Summary{NullHz: math.Inf(1), NullDepthDB: math.Inf(-1)}
 	odd.Captures[0].Function.Sigma = nil
@@ -295,8 +321,8 @@ func TestNothingOfAViewIsNeeded(t *testing.T) {
 // Names come from files and from a processor. None may become markup.
 func TestHostileNamesStayText(t *testing.T) {
 	const evil = `"><script>alert(1)</script><b x='`
-	for name, state := range testStates() {
-		v := testView(state)
+	for name, state := range desktest.States() {
+		v := desktest.View(state)
 		v.Site.Job, v.Processor, v.Notice, v.Doing = evil, evil, evil, evil
 		v.Site.Outputs = slices.Clone(v.Site.Outputs)
 		for i := range v.Site.Outputs {
@@ -307,7 +333,7 @@ func TestHostileNamesStayText(t *testing.T) {
 			v.Site.Microphones[i].Name, v.Site.Zones[i].Name, v.Site.Zones[i].Kind = evil, evil, evil
 			v.Feeds[i].Microphone, v.Feeds[i].Role = evil, evil
 		}
-		v.Safe, v.Presets = &preset.Preset{Name: evil, Settings: asFound()}, []preset.Preset{{Name: evil + "2", Settings: asFound()}}
+		v.Safe, v.Presets = &preset.Preset{Name: evil, Settings: desktest.AsFound()}, []preset.Preset{{Name: evil + "2", Settings: desktest.AsFound()}}
 		v.Strange, v.Restores = []control.Strange{{Output: 1, Before: evil, Now: evil}}, evil
 		v.Journal = []preset.Entry{{Event: evil, Detail: evil, Change: evil}}
 		if v.Verdict != nil {
@@ -327,8 +353,9 @@ func TestHostileNamesStayText(t *testing.T) {
 			st.Change, st.Reason = evil, evil
 			v.State = st
 		}
-		page := pageOf(t, v)
-		checkPage(t, "hostile "+name, page)
+		written := pageOf(t, v)
+		checkPage(t, "hostile "+name, written)
+		page := strings.Join(slices.Collect(maps.Values(written)), "")
 		if strings.Contains(page, "<script>") || strings.Contains(page, "<b x=") {
 			t.Errorf("%s: a name became markup", name)
 		}
@@ -339,7 +366,7 @@ func TestHostileNamesStayText(t *testing.T) {
 }
 
 func TestJournalIsBounded(t *testing.T) {
-	v := testView(control.Idle{})
+	v := desktest.View(control.Idle{})
 	v.Journal = nil
 	for i := range 1000 {
 		v.Journal = append(v.Journal, preset.Entry{Seq: uint64(1000 - i), Event: "read back", Detail: fmt.Sprintf("line number %d.", 1000-i)})
@@ -351,7 +378,7 @@ func TestJournalIsBounded(t *testing.T) {
 }
 
 func TestLongJournalDetailIsFolded(t *testing.T) {
-	v := testView(control.Idle{})
+	v := desktest.View(control.Idle{})
 	long := "proven: " + strings.Repeat("the rear stands at -41.5 dB; ", 40)
 	v.Journal = []preset.Entry{{Seq: 7, Event: "held", Detail: long}, {Seq: 6, Event: "sending", Detail: "short"}}
 	for _, e := range checkPage(t, "journal", pageOf(t, v)) {
@@ -372,40 +399,43 @@ func TestLongJournalDetailIsFolded(t *testing.T) {
 // The first load is what one bar of network must carry; the figure is that of
 // the project's plan for the page, 150 kB.
 func TestFirstLoadIsSmall(t *testing.T) {
-	for name, state := range testStates() {
-		size := len(pageOf(t, testView(state)))
-		for _, file := range []string{"web/style.css", "web/live.js"} {
-			b, err := web.ReadFile(file)
-			if err != nil {
-				t.Fatal(err)
+	for name, state := range desktest.States() {
+		for page, written := range pageOf(t, desktest.View(state)) {
+			size := len(written)
+			for _, file := range []string{"web/style.css", "web/live.js"} {
+				b, err := web.ReadFile(file)
+				if err != nil {
+					t.Fatal(err)
+				}
+				size += len(b)
 			}
-			size += len(b)
-		}
-		if size > 150_000 {
-			t.Errorf("%s: %d bytes, want at most 150000", name, size)
+			if size > 150_000 {
+				t.Errorf("%s, %s: %d bytes, want at most 150000", name, page, size)
+			}
 		}
 	}
 }
 
 func TestPairingPage(t *testing.T) {
-	s, _ := started(t, control.Idle{})
-	page := bodyOf(t, visit{method: "GET", path: "/", headers: fromForm()}.to(s))
-	all := checkPage(t, "pairing", page)
-	if got := actions(all); !slices.Equal(got, []string{"/pair"}) {
+	var b strings.Builder
+	if err := New().WritePairing(&b, ""); err != nil {
+		t.Fatal(err)
+	}
+	if got := actions(checkOne(t, "pairing", b.String())); !slices.Equal(got, []string{"/pair"}) {
 		t.Errorf("an unpaired visitor can press %q, want /pair alone", got)
 	}
 }
 
 func TestPictureFollowsTheView(t *testing.T) {
-	s, d := started(t, control.Idle{})
-	_, first, err := s.painter.paint(d.View())
+	p, v := New(), desktest.View(control.Idle{})
+	_, first, err := p.Paint(v)
 	if err != nil {
 		t.Fatal(err)
 	}
 	before := maps.Clone(first)
-	d.show(func(v *View) { v.Doing = "something new" })
-	seq, second, err := s.painter.paint(d.View())
-	if err != nil || seq != d.View().Seq || !strings.Contains(second["now"], "something new") {
+	v.Seq, v.Doing = v.Seq+1, "something new"
+	seq, second, err := p.Paint(v)
+	if err != nil || seq != v.Seq || !strings.Contains(second["now"], "something new") {
 		t.Errorf("a new view is not drawn anew: %d, %v", seq, err)
 	}
 	if !maps.Equal(before, first) {
@@ -415,8 +445,8 @@ func TestPictureFollowsTheView(t *testing.T) {
 
 // One microphone for all places is asked for by name where the series waits for it.
 func TestTheMovedMicrophoneIsAskedFor(t *testing.T) {
-	v := testView(control.Measuring{Change: "c-0008"})
-	v.Feeds = []Feed{{Microphone: "meadow", Connected: true, Moved: true}, {Microphone: "back fence", Connected: true, Moved: true}}
+	v := desktest.View(control.Measuring{Change: "c-0008"})
+	v.Feeds = []desk.Feed{{Microphone: "meadow", Connected: true, Moved: true}, {Microphone: "back fence", Connected: true, Moved: true}}
 	if got := actions(checkPage(t, "moving", pageOf(t, v))); slices.Contains(got, "/placed") {
 		t.Errorf("nobody waits for the microphone, but one can press %q", got)
 	}
@@ -434,7 +464,7 @@ func TestTheMovedMicrophoneIsAskedFor(t *testing.T) {
 
 // A correction can be taken up, and given up again, when nothing is under way.
 func TestACorrectionIsOffered(t *testing.T) {
-	v := testView(testStates()["rolled back"])
+	v := desktest.View(desktest.States()["rolled back"])
 	if got := actions(checkPage(t, "none", pageOf(t, v))); slices.Contains(got, "/correct") || slices.Contains(got, "/as-designed") {
 		t.Errorf("there is no correction, but one can press %q", got)
 	}
@@ -443,7 +473,7 @@ func TestACorrectionIsOffered(t *testing.T) {
 		{Sentence: "output 1 is late", Probability: 0.06}, {Sentence: "the air is cold", Probability: 0.049},
 	}}
 	v.Correction = &correct.Correction{
-		Sheet: testSheet(), Prediction: testPrediction(), Unheard: []int{4},
+		Sheet: desktest.Sheet(), Prediction: desktest.Prediction(), Unheard: []int{4},
 		Moves: []correct.Move{{Sentence: "moving what output 1 (rear) feeds 0.3 m away from the audience would do 2.0 dB better over the range than any delay"}},
 	}
 	all := checkPage(t, "correction", pageOf(t, v))
@@ -457,7 +487,7 @@ func TestACorrectionIsOffered(t *testing.T) {
 	if !strings.Contains(said, "Corrected settings") || strings.Contains(said, "Solved settings") || !slices.Contains(presses, "/as-designed") || !slices.Contains(presses, "/correct") {
 		t.Errorf("corrected: one can press %q", presses)
 	}
-	v.State = testStates()["measuring"]
+	v.State = desktest.States()["measuring"]
 	if got := actions(checkPage(t, "measuring", pageOf(t, v))); !slices.Equal(got, []string{"/safe"}) {
 		t.Errorf("while it is measured one can press %q", got)
 	}
@@ -465,8 +495,8 @@ func TestACorrectionIsOffered(t *testing.T) {
 
 // A program that measures by itself has no level to show, and its trouble is told.
 func TestAProgramThatMeasuresByItself(t *testing.T) {
-	v := testView(control.Idle{})
-	v.Feeds = []Feed{{Microphone: "back fence", Connected: true, Functions: true, LevelDB: math.NaN(), Trouble: "phase at /deg: nothing stands there"}}
+	v := desktest.View(control.Idle{})
+	v.Feeds = []desk.Feed{{Microphone: "back fence", Connected: true, Functions: true, LevelDB: math.NaN(), Trouble: "phase at /deg: nothing stands there"}}
 	if h := hearings(v)[1]; h.Meter != 0 {
 		t.Errorf("its meter stands at %g", h.Meter)
 	}
@@ -479,7 +509,7 @@ func TestAProgramThatMeasuresByItself(t *testing.T) {
 }
 
 func TestHearings(t *testing.T) {
-	v := testView(control.Measuring{})
+	v := desktest.View(control.Measuring{})
 	v.Feeds = v.Feeds[1:]
 	v.Captures = []verify.Capture{{Microphone: "back fence", Solo: 2}, {Microphone: "back fence", Row: engine.RowRear}, {Microphone: "back fence", Solo: verify.Everything}}
 	h := hearings(v)
@@ -490,7 +520,7 @@ func TestHearings(t *testing.T) {
 		t.Errorf("the rear microphone reads %+v", h[1])
 	}
 	for level, want := range map[float64]float64{math.Inf(-1): 0, -200: 0, 12: 100, 0: 100, -45: 50} {
-		v.Feeds = []Feed{{Microphone: "meadow", Connected: true, LevelDB: level}}
+		v.Feeds = []desk.Feed{{Microphone: "meadow", Connected: true, LevelDB: level}}
 		if got := hearings(v)[0].Meter; got != want {
 			t.Errorf("meter at %g dB: %g, want %g", level, got, want)
 		}

@@ -1,16 +1,20 @@
-package dashboard
+// Package pages turns a desk.View into the pages that a phone shows: the words, the
+// pictures' data and the HTML. Nothing in it changes anything.
+package pages
 
 import (
 	"bytes"
+	"embed"
 	"fmt"
 	"html/template"
-	"log/slog"
-	"net/http"
+	"io"
+	"io/fs"
 	"slices"
 	"sync"
 	"time"
 
 	"hushback/cmd/internal/dashboard/figures"
+	"hushback/cmd/internal/desk"
 	"hushback/control"
 	"hushback/control/preset"
 	"hushback/engine"
@@ -23,16 +27,46 @@ const (
 	detailShown  = 140 // letters of an entry before it is folded
 )
 
-// sectionIDs are the parts of the page that follow the daemon, each an element
-// with this id and a template of this name.
-func sectionIDs() []string {
-	return []string{"strip", "now", "elsewhere", "sheet", "dry-run", "send", "feeds", "curves", "verdict", "presets", "safe-note"}
+// Page is one of the pages: what it is called and the parts of it that follow the
+// daemon, each an element with that id and a template of that name.
+type Page struct {
+	Name  string // the last part of its address
+	Title string
+	parts []string
 }
+
+// All lists the pages in the order of the work. Each shows the common parts too.
+func All() []Page {
+	return []Page{
+		{"design", "Design", []string{"layout"}},
+		{"settings", "Settings", []string{"sheet", "dry-run"}},
+		{"send", "Send", []string{"send", "decide"}},
+		{"measure", "Measure", []string{"feeds"}},
+		{"proof", "Proof", []string{"verdict", "decide", "claims", "curves", "causes"}},
+		{"log", "Presets and log", []string{"presets", "journal"}},
+	}
+}
+
+// Find is the page of that name.
+func Find(name string) (Page, bool) {
+	for _, p := range All() {
+		if p.Name == name {
+			return p, true
+		}
+	}
+	return Page{}, false
+}
+
+// common are the parts that every page has.
+func common() []string { return []string{"strip", "controls", "now", "elsewhere", "safe-note"} }
+
+// Parts are the ids of all that follows the daemon on a page.
+func (p Page) Parts() []string { return append(common(), p.parts...) }
 
 // picture is a View made ready for the templates.
 type picture struct {
-	View
-	Now       standing
+	desk.View
+	Now       desk.Standing
 	Headline  string
 	Why       string // the reason behind it, a sentence or ""
 	Told      string // the notice, a sentence or ""
@@ -70,7 +104,7 @@ type outputRow struct {
 
 // hearing is one microphone of the site with its feed, if it has one.
 type hearing struct {
-	Feed
+	desk.Feed
 	At    engine.Point
 	Meter float64 // 0 to 100 for -90 to 0 dB
 	Taken []string
@@ -90,8 +124,8 @@ type journalLine struct {
 	Beginning string // of Detail, "" when that is short enough to stand whole
 }
 
-func compose(v View) picture {
-	p := picture{View: v, Now: flatten(v.State), Hearing: hearings(v), Elsewhere: elsewheres(v)}
+func compose(v desk.View) picture {
+	p := picture{View: v, Now: desk.Flatten(v.State), Hearing: hearings(v), Elsewhere: elsewheres(v)}
 	if slices.Contains([]string{"drafted", "sending", "measuring", "held", "kept"}, p.Now.Name) {
 		p.Now.Restores = v.Restores
 	}
@@ -150,10 +184,10 @@ func journalGroups(entries []preset.Entry) []journalGroup {
 
 // hearings lists every microphone of the site, connected or not, with what was
 // captured through it for the current change.
-func hearings(v View) []hearing {
+func hearings(v desk.View) []hearing {
 	var out []hearing
 	for _, m := range v.Site.Microphones {
-		h := hearing{Feed: Feed{Microphone: m.Name, Role: m.Role}, At: m.At}
+		h := hearing{Feed: desk.Feed{Microphone: m.Name, Role: m.Role}, At: m.At}
 		for _, f := range v.Feeds {
 			if f.Microphone == m.Name {
 				h.Feed = f
@@ -178,65 +212,81 @@ func hearings(v View) []hearing {
 	return out
 }
 
-// painter turns a View into HTML. It keeps the last picture, because every
-// open page wants the same one.
-type painter struct {
+// Painter turns Views into HTML. It keeps the last picture, because every open
+// page wants the same one.
+type Painter struct {
 	templates *template.Template
 
-	mu       sync.Mutex
-	seq      uint64
-	sections map[string]string // never changed once made
+	mu    sync.Mutex
+	seq   uint64
+	parts map[string]string // never changed once made
 }
 
-// paint is the HTML of every section of a view, by id.
-func (p *painter) paint(v View) (seq uint64, sections map[string]string, err error) {
+//go:embed web
+var web embed.FS
+
+// New reads the templates.
+func New() *Painter {
+	return &Painter{templates: template.Must(template.New("").Funcs(words()).ParseFS(web, "web/*.html"))}
+}
+
+// Files are the style sheet and the scripts of the pages.
+func Files() fs.FS {
+	files, err := fs.Sub(web, "web")
+	if err != nil {
+		panic(err) // the path is a constant of this file
+	}
+	return files
+}
+
+// Paint is the HTML of every part of every page, by id.
+func (p *Painter) Paint(v desk.View) (seq uint64, parts map[string]string, err error) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	if p.sections != nil && p.seq == v.Seq {
-		return p.seq, p.sections, nil
+	if p.parts != nil && p.seq == v.Seq {
+		return p.seq, p.parts, nil
 	}
 	pic, made := compose(v), map[string]string{}
-	for _, id := range sectionIDs() {
-		var b bytes.Buffer
-		if err := p.templates.ExecuteTemplate(&b, id, pic); err != nil {
-			return 0, nil, fmt.Errorf("section %q of the page: %w", id, err)
+	for _, page := range All() {
+		for _, id := range page.Parts() {
+			if _, done := made[id]; done {
+				continue
+			}
+			var b bytes.Buffer
+			if err := p.templates.ExecuteTemplate(&b, id, pic); err != nil {
+				return 0, nil, fmt.Errorf("part %q of the page: %w", id, err)
+			}
+			made[id] = b.String()
 		}
-		made[id] = b.String()
 	}
-	p.seq, p.sections = v.Seq, made
+	p.seq, p.parts = v.Seq, made
 	return p.seq, made, nil
 }
 
-// writePage answers with the whole page; answer is a refusal to show, or "".
-func (s *Server) writePage(w http.ResponseWriter, status int, answer string) {
-	v := s.desk.View()
-	_, sections, err := s.painter.paint(v)
+// Write writes a whole page; answer is a refusal to show, or "".
+func (p *Painter) Write(w io.Writer, v desk.View, page Page, answer string) error {
+	_, made, err := p.Paint(v)
 	if err != nil {
-		slog.Error("page", "err", err)
-		http.Error(w, "the page could not be drawn", http.StatusInternalServerError)
-		return
+		return err
 	}
 	parts := map[string]template.HTML{}
-	for id, html := range sections {
-		parts[id] = template.HTML(html) // escaped by the section's own template
+	for id, html := range made {
+		parts[id] = template.HTML(html) // escaped by the part's own template
 	}
-	s.writeTemplate(w, status, "page.html", map[string]any{
+	return p.templates.ExecuteTemplate(w, "page.html", map[string]any{
 		"Job": v.Site.Job, "Processor": v.Processor, "Parts": parts, "Answer": answer, "Made": clock(time.Now()),
+		"Page": page, "Pages": All(),
 	})
 }
 
-func (s *Server) writePairing(w http.ResponseWriter, status int, answer string) {
-	s.writeTemplate(w, status, "pair.html", answer)
+// WritePairing writes the page of a visitor who is not paired yet.
+func (p *Painter) WritePairing(w io.Writer, answer string) error {
+	return p.templates.ExecuteTemplate(w, "pair.html", answer)
 }
 
-func (s *Server) writeTemplate(w http.ResponseWriter, status int, name string, data any) {
-	var b bytes.Buffer
-	if err := s.painter.templates.ExecuteTemplate(&b, name, data); err != nil {
-		slog.Error("page", "err", err)
-		http.Error(w, "the page could not be drawn", http.StatusInternalServerError)
-		return
-	}
-	w.Header().Set("Content-Type", "text/html; charset=utf-8")
-	w.WriteHeader(status)
-	b.WriteTo(w) // an asker who has gone needs no answer
+// First is the page on which the next step is done.
+func First(v desk.View) Page {
+	st := desk.Flatten(v.State)
+	page, _ := Find(next(v, st, missing(hearings(v))).Page())
+	return page
 }

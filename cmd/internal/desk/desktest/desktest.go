@@ -1,4 +1,6 @@
-package dashboard
+// Package desktest is for tests of what shows a desk and presses on it: a desk
+// that records, and the pictures of an invented job in every state.
+package desktest
 
 import (
 	"context"
@@ -12,6 +14,7 @@ import (
 	"sync"
 	"time"
 
+	"hushback/cmd/internal/desk"
 	"hushback/control"
 	"hushback/control/osc"
 	"hushback/control/preset"
@@ -20,26 +23,26 @@ import (
 	"hushback/verify"
 )
 
-// fakeDesk records what reaches it and shows whatever view a test sets.
-type fakeDesk struct {
+// Desk records what reaches it and shows whatever view a test sets.
+type Desk struct {
 	mu       sync.Mutex
-	view     View
+	view     desk.View
 	presses  []string // "confirm 3f9a...", in order
 	refusal  error
 	watchers map[chan struct{}]bool
 }
 
-func newFakeDesk(v View) *fakeDesk {
-	return &fakeDesk{view: v, watchers: map[chan struct{}]bool{}}
+func New(v desk.View) *Desk {
+	return &Desk{view: v, watchers: map[chan struct{}]bool{}}
 }
 
-func (d *fakeDesk) View() View {
+func (d *Desk) View() desk.View {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	return d.view
 }
 
-func (d *fakeDesk) Watch() (<-chan struct{}, func()) {
+func (d *Desk) Watch() (<-chan struct{}, func()) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	c := make(chan struct{}, 1)
@@ -52,7 +55,7 @@ func (d *fakeDesk) Watch() (<-chan struct{}, func()) {
 }
 
 // show changes the view and tells everybody who watches.
-func (d *fakeDesk) show(change func(*View)) {
+func (d *Desk) Show(change func(*desk.View)) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	change(&d.view)
@@ -66,7 +69,7 @@ func (d *fakeDesk) show(change func(*View)) {
 }
 
 // end closes every watch, as a daemon that stops does.
-func (d *fakeDesk) end() {
+func (d *Desk) End() {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	for c := range d.watchers {
@@ -75,19 +78,19 @@ func (d *fakeDesk) end() {
 	}
 }
 
-func (d *fakeDesk) watching() int {
+func (d *Desk) Watching() int {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	return len(d.watchers)
 }
 
-func (d *fakeDesk) pressed() []string {
+func (d *Desk) Pressed() []string {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	return append([]string(nil), d.presses...)
 }
 
-func (d *fakeDesk) press(ctx context.Context, what string) error {
+func (d *Desk) press(ctx context.Context, what string) error {
 	if ctx.Err() != nil {
 		return ctx.Err()
 	}
@@ -97,7 +100,7 @@ func (d *fakeDesk) press(ctx context.Context, what string) error {
 	return d.refusal
 }
 
-func (d *fakeDesk) refuse(sentence string) {
+func (d *Desk) Refuse(sentence string) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	if d.refusal = nil; sentence != "" {
@@ -105,41 +108,41 @@ func (d *fakeDesk) refuse(sentence string) {
 	}
 }
 
-func (d *fakeDesk) StoreSafe(ctx context.Context) error { return d.press(ctx, "store safe") }
-func (d *fakeDesk) DryRun(ctx context.Context) error    { return d.press(ctx, "dry run") }
-func (d *fakeDesk) Confirm(ctx context.Context, digest string, blind bool) error {
+func (d *Desk) StoreSafe(ctx context.Context) error { return d.press(ctx, "store safe") }
+func (d *Desk) DryRun(ctx context.Context) error    { return d.press(ctx, "dry run") }
+func (d *Desk) Confirm(ctx context.Context, digest string, blind bool) error {
 	if blind {
 		digest += " blind"
 	}
 	return d.press(ctx, "confirm "+digest)
 }
-func (d *fakeDesk) Keep(ctx context.Context, change string) error {
+func (d *Desk) Keep(ctx context.Context, change string) error {
 	return d.press(ctx, "keep "+change)
 }
-func (d *fakeDesk) RollBack(ctx context.Context, change string) error {
+func (d *Desk) RollBack(ctx context.Context, change string) error {
 	return d.press(ctx, "roll back "+change)
 }
-func (d *fakeDesk) Safe(ctx context.Context) error       { return d.press(ctx, "safe") }
-func (d *fakeDesk) Accept(ctx context.Context) error     { return d.press(ctx, "accept") }
-func (d *fakeDesk) PutBack(ctx context.Context) error    { return d.press(ctx, "put back") }
-func (d *fakeDesk) Correct(ctx context.Context) error    { return d.press(ctx, "correct") }
-func (d *fakeDesk) AsDesigned(ctx context.Context) error { return d.press(ctx, "as designed") }
-func (d *fakeDesk) Placed(ctx context.Context, microphone string) error {
+func (d *Desk) Safe(ctx context.Context) error       { return d.press(ctx, "safe") }
+func (d *Desk) Accept(ctx context.Context) error     { return d.press(ctx, "accept") }
+func (d *Desk) PutBack(ctx context.Context) error    { return d.press(ctx, "put back") }
+func (d *Desk) Correct(ctx context.Context) error    { return d.press(ctx, "correct") }
+func (d *Desk) AsDesigned(ctx context.Context) error { return d.press(ctx, "as designed") }
+func (d *Desk) Placed(ctx context.Context, microphone string) error {
 	return d.press(ctx, "placed "+microphone)
 }
-func (d *fakeDesk) UseAsSafe(ctx context.Context, name string) error {
+func (d *Desk) UseAsSafe(ctx context.Context, name string) error {
 	return d.press(ctx, "use as safe "+name)
 }
-func (d *fakeDesk) SavePreset(ctx context.Context, name string) error {
+func (d *Desk) SavePreset(ctx context.Context, name string) error {
 	return d.press(ctx, "save preset "+name)
 }
-func (d *fakeDesk) DryRunPreset(ctx context.Context, name string) error {
+func (d *Desk) DryRunPreset(ctx context.Context, name string) error {
 	return d.press(ctx, "dry run preset "+name)
 }
 
 // The invented job of these tests.
 
-func testSite() engine.Site {
+func Site() engine.Site {
 	corners := func(x1, y1, x2, y2 float64) []engine.Point {
 		return []engine.Point{{X: x1, Y: y1}, {X: x2, Y: y1}, {X: x2, Y: y2}, {X: x1, Y: y2}}
 	}
@@ -170,7 +173,7 @@ func testSite() engine.Site {
 	}
 }
 
-func testSheet() engine.Sheet {
+func Sheet() engine.Sheet {
 	return engine.Sheet{Settings: []engine.Setting{
 		{Output: 1, DelaySec: 0, Polarity: -1, GainDB: 0},
 		{Output: 2, DelaySec: 0.00517, Polarity: 1, GainDB: -7.8},
@@ -179,18 +182,18 @@ func testSheet() engine.Sheet {
 	}}
 }
 
-// asFound is what the fake processor held before.
-func asFound() []engine.Setting {
+// AsFound is what the fake processor held before.
+func AsFound() []engine.Setting {
 	var out []engine.Setting
-	for _, s := range testSheet().Settings {
+	for _, s := range Sheet().Settings {
 		out = append(out, engine.Setting{Output: s.Output, Polarity: 1})
 	}
 	return out
 }
 
-// testPrediction has the shape of the real thing: a front that sums and a rear
+// Prediction has the shape of the real thing: a front that sums and a rear
 // with a null at 47 Hz. The numbers are drawn, not solved.
-func testPrediction() engine.Prediction {
+func Prediction() engine.Prediction {
 	p := engine.Prediction{SoundSpeed: 342.1, HeadroomCostDB: 3.4, QuietDB: -17.9}
 	for f := 20.0; f <= 120; f += 0.5 {
 		front := cmplx.Rect(0.075*(1-0.12*math.Pow(math.Log2(f/47), 2)), -2*math.Pi*f*24/342.1)
@@ -202,12 +205,12 @@ func testPrediction() engine.Prediction {
 	return p
 }
 
-// testCapture is what a microphone hears of a curve: louder by a factor that
+// Capture is what a microphone hears of a curve: louder by a factor that
 // nobody knows, and with noise.
-func testCapture(role engine.Role, name string, solo int, of engine.Curve) verify.Capture {
+func Capture(role engine.Role, name string, solo int, of engine.Curve) verify.Capture {
 	const factor, sigma = 0.31, 0.0004
 	rng := rand.New(rand.NewPCG(7, uint64(len(role)))) // fixed: the tests want one picture
-	c := verify.Capture{Microphone: name, Role: role, Solo: solo, SheetDigest: testSheet().Digest(), Taken: testTime}
+	c := verify.Capture{Microphone: name, Role: role, Solo: solo, SheetDigest: Sheet().Digest(), Taken: Time}
 	for i, f := range of.FreqHz {
 		if math.Mod(f, 2) != 0 {
 			continue
@@ -220,11 +223,11 @@ func testCapture(role engine.Role, name string, solo int, of engine.Curve) verif
 	return c
 }
 
-var testTime = time.Date(2026, 3, 14, 21, 4, 10, 0, time.UTC)
+var Time = time.Date(2026, 3, 14, 21, 4, 10, 0, time.UTC)
 
-// testTurns says both states as a processor with steps of 0.01 ms and 0.1 dB
+// Turns says both states as a processor with steps of 0.01 ms and 0.1 dB
 // would.
-func testTurns(before, after []engine.Setting) []control.Turn {
+func Turns(before, after []engine.Setting) []control.Turn {
 	say := func(p processor.Param, set engine.Setting, known bool) string {
 		switch {
 		case !known:
@@ -249,9 +252,9 @@ func testTurns(before, after []engine.Setting) []control.Turn {
 	return turns
 }
 
-func testDryRun() control.DryRun {
-	d := control.DryRun{Before: asFound(), After: testSheet().Settings, Back: control.ToBefore, Expires: testTime.Add(5 * time.Minute)}
-	d.Turns = testTurns(d.Before, d.After)
+func DryRun() control.DryRun {
+	d := control.DryRun{Before: AsFound(), After: Sheet().Settings, Back: control.ToBefore, Expires: Time.Add(5 * time.Minute)}
+	d.Turns = Turns(d.Before, d.After)
 	hash := sha256.New()
 	add := func(part control.Part, output int, p processor.Param, path, words string, arg any, tail []byte) {
 		address := fmt.Sprintf("/out/%d/%s", output, path)
@@ -270,7 +273,7 @@ func testDryRun() control.DryRun {
 	return d
 }
 
-func testReadings(wrong bool) []control.Reading {
+func Readings(wrong bool) []control.Reading {
 	r := []control.Reading{
 		{Output: 1, Param: processor.Delay, Wanted: "0.00 ms", Got: "0.00 ms", Same: true},
 		{Output: 1, Param: processor.Polarity, Wanted: "reversed", Got: "reversed", Same: true},
@@ -283,7 +286,7 @@ func testReadings(wrong bool) []control.Reading {
 	return r
 }
 
-func testVerdict(o verify.Outcome) *verify.Verdict {
+func Verdict(o verify.Outcome) *verify.Verdict {
 	v := &verify.Verdict{Outcome: o, Summary: engine.Summary{NullHz: 47.2, NullDepthDB: -37.4, AtTargetDB: -36.8, SumShortfallDB: 0.8, ShortfallAtHz: 66}}
 	v.Claims = []verify.Claim{
 		{Name: "null depth", Outcome: o, Unit: "dB", Value: -37.4, Low: -39.9, High: -35.6, Limit: -24,
@@ -302,18 +305,18 @@ func testVerdict(o verify.Outcome) *verify.Verdict {
 	return v
 }
 
-// blindDryRun is a dry run of which outputs 1 and 2 cannot be read back, and of
+// BlindDryRun is a dry run of which outputs 1 and 2 cannot be read back, and of
 // output 1 nothing is known.
-func blindDryRun() control.DryRun {
-	d := testDryRun()
+func BlindDryRun() control.DryRun {
+	d := DryRun()
 	d.Blind, d.Back, d.Before = []int{1, 2}, control.ToSafe, d.Before[1:]
-	d.Turns = testTurns(d.Before, d.After)
+	d.Turns = Turns(d.Before, d.After)
 	return d
 }
 
-// blindReadings are the values of two outputs that cannot be read back, one of
+// BlindReadings are the values of two outputs that cannot be read back, one of
 // an output that can, and its value in force.
-func blindReadings() []control.Reading {
+func BlindReadings() []control.Reading {
 	const sent = "sent, cannot be read back"
 	return []control.Reading{
 		{Output: 1, Param: processor.Delay, Wanted: "0.00 ms", Got: sent, Blind: true},
@@ -323,37 +326,37 @@ func blindReadings() []control.Reading {
 	}
 }
 
-// strangers is what somebody else changed on the processor.
-func strangers() []control.Strange {
+// Strangers is what somebody else changed on the processor.
+func Strangers() []control.Strange {
 	return []control.Strange{
-		{Output: 2, Param: processor.Gain, Before: "gain -7.8 dB", Now: "gain 0.0 dB", Seen: testTime},
-		{Output: 3, Param: processor.Mute, Before: "open", Now: "muted", Seen: testTime.Add(time.Second)},
+		{Output: 2, Param: processor.Gain, Before: "gain -7.8 dB", Now: "gain 0.0 dB", Seen: Time},
+		{Output: 3, Param: processor.Mute, Before: "open", Now: "muted", Seen: Time.Add(time.Second)},
 	}
 }
 
-// testView is the picture at a state, with what the daemon would know by then.
-func testView(state control.State) View {
-	stored := &preset.Preset{Name: preset.Safe, Taken: testTime.Add(-time.Hour), Settings: asFound()}
-	v := View{
-		Seq: 1, Site: testSite(), Sheet: testSheet(), Prediction: testPrediction(), Processor: "plain-eight at 127.0.0.1:9000",
-		State: state, Safe: stored, AsFound: &preset.Preset{Name: preset.AsFound, Taken: testTime.Add(-2 * time.Hour), Settings: asFound()},
-		Feeds: []Feed{
+// View is the picture at a state, with what the daemon would know by then.
+func View(state control.State) desk.View {
+	stored := &preset.Preset{Name: preset.Safe, Taken: Time.Add(-time.Hour), Settings: AsFound()}
+	v := desk.View{
+		Seq: 1, Site: Site(), Sheet: Sheet(), Prediction: Prediction(), Processor: "plain-eight at 127.0.0.1:9000",
+		State: state, Safe: stored, AsFound: &preset.Preset{Name: preset.AsFound, Taken: Time.Add(-2 * time.Hour), Settings: AsFound()},
+		Feeds: []desk.Feed{
 			{Microphone: "meadow", Role: engine.RoleFront, Connected: true, LevelDB: -31.4, Rate: 48000},
 			{Microphone: "back fence", Role: engine.RoleRear, Connected: true, LevelDB: -52.9, Rate: 48000},
 		},
 		Journal: []preset.Entry{
-			{Seq: 3, At: testTime.Add(-50 * time.Minute), Change: "c-0007", Event: "rolled back", Detail: "Output 3 was silent at the front microphone."},
-			{Seq: 2, At: testTime.Add(-55 * time.Minute), Change: "c-0007", Event: "sending", Detail: "24 datagrams to 4 outputs."},
-			{Seq: 1, At: testTime.Add(-time.Hour), Event: "safe preset stored", Detail: "Read from 4 outputs."},
+			{Seq: 3, At: Time.Add(-50 * time.Minute), Change: "c-0007", Event: "rolled back", Detail: "Output 3 was silent at the front microphone."},
+			{Seq: 2, At: Time.Add(-55 * time.Minute), Change: "c-0007", Event: "sending", Detail: "24 datagrams to 4 outputs."},
+			{Seq: 1, At: Time.Add(-time.Hour), Event: "safe preset stored", Detail: "Read from 4 outputs."},
 		},
 	}
-	evening := preset.Preset{Name: "evening, quiet", Taken: testTime.Add(-30 * time.Minute), Settings: testSheet().Settings}
+	evening := preset.Preset{Name: "evening, quiet", Taken: Time.Add(-30 * time.Minute), Settings: Sheet().Settings}
 	v.Presets = []preset.Preset{*v.AsFound, evening, *v.Safe}
 	measured := func() {
 		v.Captures = []verify.Capture{
-			testCapture(engine.RoleFront, "meadow", verify.Everything, v.Prediction.Front),
-			testCapture(engine.RoleRear, "back fence", verify.Everything, v.Prediction.Rear),
-			testCapture(engine.RoleRear, "back fence", 3, v.Prediction.Rear),
+			Capture(engine.RoleFront, "meadow", verify.Everything, v.Prediction.Front),
+			Capture(engine.RoleRear, "back fence", verify.Everything, v.Prediction.Rear),
+			Capture(engine.RoleRear, "back fence", 3, v.Prediction.Rear),
 		}
 	}
 	switch state.(type) {
@@ -363,27 +366,27 @@ func testView(state control.State) View {
 		v.Doing = "listening to everything at the front microphone"
 	case control.Held, control.Kept:
 		measured()
-		v.Verdict = testVerdict(verify.Proven)
+		v.Verdict = Verdict(verify.Proven)
 	case control.RolledBack:
 		measured()
-		v.Verdict = testVerdict(verify.Refuted)
+		v.Verdict = Verdict(verify.Refuted)
 	case control.Adrift:
-		v.Feeds[1] = Feed{Microphone: "back fence", Role: engine.RoleRear, LevelDB: math.Inf(-1)}
+		v.Feeds[1] = desk.Feed{Microphone: "back fence", Role: engine.RoleRear, LevelDB: math.Inf(-1)}
 		v.Notice = "The processor stopped answering in the middle of a roll back."
 	}
 	return v
 }
 
-// testStates is one of each state.
-func testStates() map[string]control.State {
+// States is one of each state.
+func States() map[string]control.State {
 	return map[string]control.State{
 		"idle":        control.Idle{},
-		"drafted":     control.Drafted{DryRun: testDryRun()},
-		"sending":     control.Sending{Change: "c-0008", Sent: 11, Total: 24, Readings: testReadings(false)},
-		"measuring":   control.Measuring{Change: "c-0008", Readings: testReadings(false)},
-		"held":        control.Held{Change: "c-0008", KeepBy: testTime, Readings: testReadings(false)},
-		"kept":        control.Kept{Change: "c-0008", Readings: testReadings(false)},
-		"rolled back": control.RolledBack{Change: "c-0008", To: control.ToBefore, Reason: "The null was refuted.", Readings: testReadings(true)},
+		"drafted":     control.Drafted{DryRun: DryRun()},
+		"sending":     control.Sending{Change: "c-0008", Sent: 11, Total: 24, Readings: Readings(false)},
+		"measuring":   control.Measuring{Change: "c-0008", Readings: Readings(false)},
+		"held":        control.Held{Change: "c-0008", KeepBy: Time, Readings: Readings(false)},
+		"kept":        control.Kept{Change: "c-0008", Readings: Readings(false)},
+		"rolled back": control.RolledBack{Change: "c-0008", To: control.ToBefore, Reason: "The null was refuted.", Readings: Readings(true)},
 		"adrift":      control.Adrift{Change: "c-0008", Outputs: []int{1, 3}, Reason: "No reply to 4 queries of output 1 and output 3."},
 	}
 }

@@ -1,12 +1,11 @@
-// Package dashboard is the daemon's page: what the person beside the stage
-// sees and presses. It shows a View and hands presses to a Desk; it owns no
-// state of the rig.
-package dashboard
+// Package desk is what the daemon and those who look at it share: the View, one
+// immutable picture of everything; the Desk, what a person can do; the Report, the
+// same picture for programs. It owns no state of the rig.
+package desk
 
 import (
 	"context"
 
-	"hushback/cmd/internal/dashboard/access"
 	"hushback/control"
 	"hushback/control/preset"
 	"hushback/engine"
@@ -84,6 +83,3 @@ type Desk interface {
 	DryRunPreset(ctx context.Context, name string) error // a dry run of a stored preset
 	UseAsSafe(ctx context.Context, name string) error    // a stored preset becomes the safe preset
 }
-
-// Access is who may look and press.
-type Access = access.Rules

@@ -1,4 +1,4 @@
-package dashboard
+package pages
 
 import (
 	"fmt"
@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"hushback/cmd/internal/dashboard/figures"
+	"hushback/cmd/internal/desk"
 	"hushback/control"
 	"hushback/control/osc"
 	"hushback/control/processor"
@@ -21,16 +22,8 @@ func words() template.FuncMap {
 	return template.FuncMap{
 		"ms": figures.Ms, "db": figures.DB, "hz": figures.Hz, "metres": figures.Metres, "polarity": sayPolarity, "mute": sayMute,
 		"number": figures.Number, "px": func(v float64) string { return strconv.FormatFloat(v, 'f', 1, 64) },
-		"clock": clock, "day": day, "unixms": func(t time.Time) int64 { return t.UnixMilli() }, "code": ShortCode, "hexbytes": figures.HexBytes, "args": sayArgs, "param": processor.Param.String, "outputs": figures.Outputs, "minus": figures.Minus, "sentence": figures.Sentence, "percent": figures.Percent, "worth": func(p float64) bool { return p >= WorthSaying },
+		"clock": clock, "day": day, "unixms": func(t time.Time) int64 { return t.UnixMilli() }, "code": desk.ShortCode, "hexbytes": figures.HexBytes, "args": sayArgs, "param": processor.Param.String, "outputs": figures.Outputs, "minus": figures.Minus, "sentence": figures.Sentence, "percent": figures.Percent, "worth": func(p float64) bool { return p >= desk.WorthSaying },
 	}
-}
-
-// ShortCode is the part of a digest that a person compares by eye.
-func ShortCode(digest string) string {
-	if len(digest) < 8 {
-		return digest
-	}
-	return digest[:4] + "-" + digest[4:8]
 }
 
 func sayPolarity(p int) string {
@@ -73,7 +66,7 @@ func sayArgs(m osc.Message) string {
 
 // headline says in one sentence where the change stands, and in another what of
 // it cannot be read back.
-func headline(st standing) string {
+func headline(st desk.Standing) string {
 	stands := "The sheet stands on the processor"
 	if st.Restores != "" {
 		stands = figures.Capital(st.Restores) + " stands on the processor"
@@ -109,9 +102,9 @@ func headline(st standing) string {
 }
 
 // BackTo says where a change went back to, and how surely.
-func BackTo(s control.RolledBack) string { return backTo(flatten(s)) }
+func BackTo(s control.RolledBack) string { return backTo(desk.Flatten(s)) }
 
-func backTo(st standing) string {
+func backTo(st desk.Standing) string {
 	read := slices.ContainsFunc(st.Readings, func(r control.Reading) bool { return !r.Blind })
 	switch {
 	case len(st.Blind) == 0:
@@ -124,7 +117,7 @@ func backTo(st standing) string {
 }
 
 // unseen is the sentence about outputs that cannot be read back.
-func unseen(st standing) string {
+func unseen(st desk.Standing) string {
 	switch {
 	case len(st.Blind) == 0:
 		return ""
@@ -136,7 +129,7 @@ func unseen(st standing) string {
 }
 
 // why is the reason behind a state, as a sentence of its own.
-func why(st standing) string {
+func why(st desk.Standing) string {
 	if st.Name == "adrift" {
 		return figures.Sentence(gathered(st.Reason))
 	}
@@ -165,7 +158,7 @@ func gathered(reason string) string {
 
 // told is the notice. Beside an output in doubt it does not repeat the reason,
 // nor say what to do: the next step does.
-func told(notice string, st standing) string {
+func told(notice string, st desk.Standing) string {
 	if st.Name == "adrift" && st.Reason != "" {
 		notice, _, _ = strings.Cut(notice, st.Reason)
 		notice = strings.TrimRight(notice, " :;,(")
@@ -176,7 +169,7 @@ func told(notice string, st standing) string {
 // stripWords is what the strip at the top adds to the state's name: what is
 // being done, or that somebody else did something. A state that counts or waits
 // has better words of its own.
-func stripWords(doing string, st standing, strange []control.Strange) string {
+func stripWords(doing string, st desk.Standing, strange []control.Strange) string {
 	switch {
 	case st.Name == "sending" || st.Name == "held":
 		return ""
@@ -191,58 +184,64 @@ func stripWords(doing string, st standing, strange []control.Strange) string {
 	return ": " + figures.Minus(doing)
 }
 
-// step is what to do now, and the part of the page where that is done.
+// step is what to do now, and where that is done: an address without its slash.
 type step struct{ Words, At string }
 
+// Page is the name of the page where it is done.
+func (s step) Page() string {
+	name, _, _ := strings.Cut(s.At, "#")
+	return name
+}
+
 // next is the next step; missing names the microphones that are not connected.
-func next(v View, st standing, missing string) step {
+func next(v desk.View, st desk.Standing, missing string) step {
 	if len(v.Strange) > 0 && slices.Contains([]string{"idle", "kept", "rolled back"}, st.Name) {
-		return step{"Accept what somebody else changed, or put it back.", "elsewhere"}
+		return step{"Accept what somebody else changed, or put it back.", "log#elsewhere"}
 	}
 	switch st.Name {
 	case "drafted":
 		switch {
 		case v.Safe == nil:
-			return step{"Store a safe preset: without one nothing is sent.", "store-safe-button"}
+			return step{"Store a safe preset: without one nothing is sent.", "log#store-safe-button"}
 		case missing != "":
-			return step{"Connect " + missing + ": what could not be proven is not sent.", "feeds"}
+			return step{"Connect " + missing + ": what could not be proven is not sent.", "measure#feeds"}
 		}
-		return step{"Read the dry run, then confirm it.", "dry-run"}
+		return step{"Read the dry run, then confirm it.", "settings#dry-run"}
 	case "sending":
-		return step{"Wait for the read-back. The way back below works at any time.", "send"}
+		return step{"Wait for the read-back. The way back below works at any time.", "send#send"}
 	case "measuring":
-		return step{"Wait for the verdict. The way back below works at any time.", "feeds"}
+		return step{"Wait for the verdict. The way back below works at any time.", "measure#feeds"}
 	case "held":
 		if st.Restores != "" {
-			return step{"Keep it or roll back.", "verdict"}
+			return step{"Keep it or roll back.", "send#decide"}
 		}
-		return step{"Read the verdict, then keep or roll back.", "verdict"}
+		return step{"Read the verdict, then keep or roll back.", "proof#verdict"}
 	case "kept":
-		return step{"Done. A new dry run starts the next change.", "dry-run"}
+		return step{"Done. A new dry run starts the next change.", "settings#dry-run"}
 	case "rolled back":
 		return afterRollBack(v, st)
 	case "adrift":
-		return step{"Turn the amplifiers of " + figures.Outputs(st.Outputs) + " down by hand, then return to the safe preset as soon as the processor answers.", "safe-button"}
+		return step{"Turn the amplifiers of " + figures.Outputs(st.Outputs) + " down by hand, then return to the safe preset as soon as the processor answers.", "send#safe-button"}
 	default:
 		if v.Safe == nil {
-			return step{"Store a safe preset, then take a dry run.", "store-safe-button"}
+			return step{"Store a safe preset, then take a dry run.", "log#store-safe-button"}
 		}
-		return step{"Check the sheet, then take a dry run.", "sheet"}
+		return step{"Check the sheet, then take a dry run.", "settings#sheet"}
 	}
 }
 
 // afterRollBack sends nobody looking for the reason of what somebody wanted:
 // the safe preset comes by a press alone, and what is proven comes back only
 // because nobody kept it.
-func afterRollBack(v View, st standing) step {
+func afterRollBack(v desk.View, st desk.Standing) step {
 	switch {
 	case v.Safe == nil:
-		return step{"Store a safe preset, then take a new dry run.", "store-safe-button"}
+		return step{"Store a safe preset, then take a new dry run.", "log#store-safe-button"}
 	case st.To == control.ToSafe || v.Verdict != nil && v.Verdict.Outcome == verify.Proven:
-		return step{"Take a new dry run when you want to go on.", "dry-run"}
+		return step{"Take a new dry run when you want to go on.", "settings#dry-run"}
 	case v.Verdict != nil:
-		return step{"Find the reason in the verdict, then take a new dry run.", "verdict"}
+		return step{"Find the reason in the verdict, then take a new dry run.", "proof#verdict"}
 	default:
-		return step{"Find the reason, then take a new dry run.", "send"}
+		return step{"Find the reason, then take a new dry run.", "send#send"}
 	}
 }

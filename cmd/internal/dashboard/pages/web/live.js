@@ -3,7 +3,7 @@
 // an old one.
 "use strict";
 (() => {
-  const beatEvery = 1000, staleAfter = 3000, answerWithin = 30000, answerShown = 6000;
+  const beatEvery = 1000, staleAfter = 3000, answerWithin = 30000, answerShown = 6000, holdFor = 800;
   const byId = (id) => document.getElementById(id);
 
   const pairing = byId("pair");
@@ -35,12 +35,12 @@
     clearTimeout(retry);
     drop();
     opened = Date.now();
-    const s = socket = new WebSocket((location.protocol === "https:" ? "wss://" : "ws://") + location.host + "/live");
+    const s = socket = new WebSocket((location.protocol === "https:" ? "wss://" : "ws://") + location.host + "/live?page=" + document.body.dataset.page);
     s.onopen = () => { if (s === socket) beat(); };
     s.onmessage = (e) => { if (s === socket) take(JSON.parse(e.data)); };
     s.onclose = (e) => {
       if (s !== socket) return;
-      gone = e.code === 1001; // going away
+      gone ||= e.code === 1001; // going away; later closes say nothing of it
       drop();
       again();
       tick();
@@ -166,6 +166,9 @@
       if (r.status === 401) { location.reload(); return; }
       if (r.ok) {
         say(form.dataset.press);
+        const then = form.dataset.then; // where what was asked for is shown
+        if (then && !then.startsWith("/" + document.body.dataset.page + "#")) location.assign(then);
+        else if (then) byId(then.split("#")[1]).scrollIntoView();
         if (form.id && byId(form.id)) byId(form.id).reset();
       } else say((await r.text()).trim(), true);
     } catch {
@@ -185,10 +188,49 @@
     if (button && (stale() || lastWords() || "off" in button.dataset)) return;
     press(e.target);
   });
-  for (const up of ["pointerup", "pointercancel"]) {
-    addEventListener(up, () => { held = false; setTimeout(() => { if (!held) show(); }); }, true);
+  // What changes a rig is held down, so that a brush of a glove does nothing.
+  let holding = null; // {button, timer}
+  let asked = null;   // the button that was clicked by something that cannot hold, e.g. a screen reader
+
+  function down(button) {
+    if (!button || button.disabled || holding) return;
+    held = true;
+    button.classList.add("holding");
+    say("Keep holding…");
+    holding = { button, timer: setTimeout(() => { navigator.vibrate?.(40); up(true); button.form.requestSubmit(); }, holdFor) };
   }
-  addEventListener("pointerdown", () => { held = true; }, true);
+
+  function up(through) {
+    held = false;
+    setTimeout(() => { if (!held) show(); });
+    if (!holding) return;
+    clearTimeout(holding.timer);
+    holding.button.classList.remove("holding");
+    if (!through) say("Let go too early, so nothing was done: hold the button until its bar is full.");
+    holding = null;
+  }
+
+  const toHold = (e) => e.target.closest?.("button[data-hold]");
+  addEventListener("pointerdown", (e) => { held = true; if (e.button === 0) down(toHold(e)); }, true);
+  for (const end of ["pointerup", "pointercancel"]) addEventListener(end, () => up(false), true);
+  addEventListener("keydown", (e) => {
+    if (!toHold(e) || e.key !== "Enter" && e.key !== " ") return;
+    e.preventDefault();
+    if (!e.repeat) down(toHold(e));
+  });
+  addEventListener("keyup", (e) => { if (toHold(e)) { e.preventDefault(); up(false); } });
+  addEventListener("blur", () => up(false));
+  addEventListener("contextmenu", (e) => { if (toHold(e)) e.preventDefault(); });
+  addEventListener("click", (e) => {
+    const button = toHold(e);
+    if (!button) return;
+    if (e.detail === 0 && asked === button) { asked = null; return; } // the second time: let it through
+    e.preventDefault();
+    if (e.detail !== 0) return; // of the pointer, which held or did not
+    asked = button;
+    setTimeout(() => { if (asked === button) asked = null; }, answerShown);
+    say("Press once more to do it: " + button.textContent.trim());
+  }, true);
   document.addEventListener("visibilitychange", wake);
   addEventListener("pageshow", wake);
   addEventListener("online", wake);
