@@ -14,11 +14,11 @@ import (
 const (
 	// tickEvery is the mean time between two looks at an agent's count.
 	tickEvery = time.Second
-	// Ticks that a drift is worked out of: over at least leastTickSec, and the
-	// newest of so many at most.
-	leastTicks   = 10
-	mostTicks    = 120
-	leastTickSec = 10.0
+	// slowestAnswer is the most that the answer to a tick may take to tell anything.
+	slowestAnswer = 100 * time.Millisecond
+	// Ticks that a drift is worked out of, at least and at most.
+	leastTicks = 10
+	mostTicks  = 600
 	// grainSec is how far a count may be off at a time without being wrong: a
 	// recorder hands its samples over in blocks. As a standard deviation.
 	grainSec = 0.03
@@ -28,14 +28,13 @@ const (
 
 	// maxDriftPPM is the most that an agent's clock may be off ours, in samples
 	// per million. A period of the test signal that is played by one clock and
-	// recorded by another is not quite whole: a sine of k cycles in it leaks
-	// k·drift of its amplitude into the line beside it. Reference and microphone
-	// share the recorder's clock, so the leak is in both and their ratio only
-	// sees by how much the rig's response differs between the two lines. With 500
-	// ppm and 240 cycles (120 Hz in 2 s) -18 dB leak, and a null 40 dB deep with
-	// a decade's slope beside it is still measured within a tenth of a dB (see the
-	// test). Quartz is within 100 ppm: what is off by more has the wrong rate
-	// declared, or loses samples without counting them.
+	// recorded by another is not quite whole, so that each sine leaks into the lines
+	// beside it. Reference and microphone share the recorder's clock: what leaks
+	// matters only where the rig's response differs between those lines, as it does
+	// in a null. 500 ppm measure one 20 dB deep up to 0.7 dB wrongly and one 30 dB
+	// deep up to 2 dB, 100 ppm up to 0.2 and 0.5 dB (see the test). Quartz is within 100 ppm, and a computer whose clock is
+	// just being set right goes up to 500 ppm wrong itself (both from memory), so less
+	// than that is no reason to send anybody away.
 	maxDriftPPM = 500
 	// wrongRatePPM is where it can only be another rate.
 	wrongRatePPM = 20000
@@ -46,7 +45,8 @@ const (
 
 // clock compares the pace of an agent's count with ours.
 type clock struct {
-	rate int
+	rate     int
+	leastSec float64 // between the first tick and the last that a drift is worked out of
 
 	mu      sync.Mutex
 	began   time.Time
@@ -84,7 +84,7 @@ func (c *clock) drift() (ppm, sigma float64, ok bool) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	n := len(c.sec)
-	if n < leastTicks || c.sec[n-1]-c.sec[0] < leastTickSec {
+	if n < leastTicks || c.sec[n-1]-c.sec[0] < c.leastSec {
 		return 0, 0, false
 	}
 	offset, slope := stat.LinearRegression(c.sec, c.samples, nil, false)

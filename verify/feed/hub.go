@@ -34,13 +34,14 @@ type patience struct {
 	function time.Duration // for a function to be measured
 	silence  time.Duration // for samples, with or without a capture
 	tick     time.Duration // between two looks at an agent's clock
+	drift    time.Duration // until those tell of its rate
 	trouble  time.Duration // that trouble stays in Status once it is over
 }
 
 func usual() patience {
 	return patience{
 		sample: 3 * time.Second, resume: protocol.KeepSec * time.Second, function: time.Minute,
-		silence: 10 * time.Second, tick: tickEvery, trouble: 30 * time.Second,
+		silence: 10 * time.Second, tick: tickEvery, drift: 10 * time.Second, trouble: 30 * time.Second,
 	}
 }
 
@@ -206,7 +207,7 @@ func (h *Hub) attend(l *link) (said protocol.Hello, err error) {
 	if err != nil {
 		return said, err
 	}
-	ln, err := h.join(newLine(l, said))
+	ln, err := h.join(newLine(l, said, h.patience.drift))
 	if err != nil {
 		return said, err
 	}

@@ -30,11 +30,11 @@ type line struct {
 	waiting map[uint32]chan protocol.Answer // marks not yet answered
 }
 
-func newLine(l *link, said protocol.Hello) *line {
+func newLine(l *link, said protocol.Hello, drift time.Duration) *line {
 	if said.Functions {
 		l.most = protocol.MaxTextBytes
 	}
-	return &line{link: l, said: said, clock: &clock{rate: said.Rate}, waiting: map[uint32]chan protocol.Answer{}}
+	return &line{link: l, said: said, clock: &clock{rate: said.Rate, leastSec: drift.Seconds()}, waiting: map[uint32]chan protocol.Answer{}}
 }
 
 // listen takes frames and answers until the connection ends, then returns
@@ -152,7 +152,11 @@ func (ln *line) watch(ctx context.Context, every, silence time.Duration) error {
 		if behind := ln.tape.apart(a.Sample); behind > lagSec-1 {
 			return fmt.Errorf("slow: its samples arrive %.0f s after they were taken; use a faster network or a lower rate", behind)
 		}
-		if err := ln.clock.tick(asked.Add(time.Since(asked)/2), a.Sample); err != nil {
+		took := time.Since(asked)
+		if took > slowestAnswer {
+			continue // nobody knows when in that time it was true
+		}
+		if err := ln.clock.tick(asked.Add(took/2), a.Sample); err != nil {
 			return err
 		}
 	}

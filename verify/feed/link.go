@@ -1,6 +1,7 @@
 package feed
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -43,6 +44,7 @@ type link struct {
 	writeEnded chan struct{}
 
 	most int           // bytes of a message that is read
+	last bytes.Buffer  // the message that was read last
 	due  chan struct{} // room for one: something is to be acknowledged
 	ack  func() uint64 // says what, at the time it is sent; set before due is used
 }
@@ -128,7 +130,8 @@ func (l *link) write(stop <-chan struct{}, ping <-chan time.Time) {
 }
 
 // read waits for the next message; patience is how long the other side may
-// stay silent. The library's own limit would close without a word.
+// stay silent. The data is good until the next read. The library's own limit
+// would close without a word.
 func (l *link) read(patience time.Duration) (kind int, data []byte, err error) {
 	if err := l.conn.SetReadDeadline(time.Now().Add(patience)); err != nil {
 		return 0, nil, err
@@ -137,11 +140,13 @@ func (l *link) read(patience time.Duration) (kind int, data []byte, err error) {
 	if err != nil {
 		return 0, nil, err
 	}
-	data, err = io.ReadAll(io.LimitReader(r, int64(l.most)+1))
-	if err == nil && len(data) > l.most {
-		err = fmt.Errorf("%w: over %d bytes", errTooLong, l.most)
+	l.last.Reset()
+	if n, err := l.last.ReadFrom(io.LimitReader(r, int64(l.most)+1)); err != nil {
+		return 0, nil, err
+	} else if n > int64(l.most) {
+		return 0, nil, fmt.Errorf("%w: over %d bytes", errTooLong, l.most)
 	}
-	return kind, data, err
+	return kind, l.last.Bytes(), nil
 }
 
 // drain reads until the connection ends, for a close is only answered by

@@ -15,6 +15,9 @@ import (
 // come, so it only has to cover the answer to a mark being overtaken by frames.
 const tapeSec = 4
 
+// roomSec is how much of a capture has room from the start.
+const roomSec = 60
+
 // silenceDB stands for "no level at all": just below what 24 bits can carry.
 const silenceDB = -150
 
@@ -112,6 +115,8 @@ func (t *tape) add(from *line, f protocol.Frame, broken bool) error {
 // want is a span of length samples from first on; forget it when it is over.
 func (t *tape) want(first uint64, length int) *span {
 	s := &span{got: Recording{Rate: t.rate, First: first}, length: length, done: make(chan struct{})}
+	room := min(length, roomSec*t.rate)
+	s.got.Reference, s.got.Microphone = make([]float64, 0, room), make([]float64, 0, room)
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	if !t.fill(s) {
