@@ -99,7 +99,7 @@ func rehearse(c *cobra.Command, name string, flags rehearseFlags) (err error) {
 		err = set.alone(c.Context(), flags, c.OutOrStdout(), c.ErrOrStderr())
 		return errors.Join(err, set.strike(c.ErrOrStderr(), err != nil && c.Context().Err() != nil))
 	}
-	set.invite(c.OutOrStdout())
+	set.invite(c)
 	<-c.Context().Done()
 	return set.strike(c.OutOrStdout(), true)
 }
@@ -215,10 +215,11 @@ func (s *set) strike(w io.Writer, aloud bool) error {
 }
 
 // invite tells the person at the terminal where to go.
-func (s *set) invite(w io.Writer) {
+func (s *set) invite(c *cobra.Command) {
+	w := c.OutOrStdout()
 	fmt.Fprintf(w, "rehearsal     %s\n", s.daemon.View().Site.Job)
 	fmt.Fprintf(w, "rig           emulated, seed %d, %s\n", s.seed, s.faultWords())
-	announce(w, s.daemon)
+	announce(c, s.daemon)
 }
 
 // faultWords says what is out of order.

@@ -9,6 +9,7 @@ import (
 
 	"hushback/cmd/internal/cli"
 	"hushback/cmd/internal/daemon"
+	"hushback/cmd/internal/doors"
 	"hushback/configs"
 	"hushback/engine"
 	"hushback/verify/source"
@@ -42,7 +43,7 @@ daemon left unfinished is put back when it starts.`,
 			if err != nil {
 				return err
 			}
-			announce(c.OutOrStdout(), d)
+			announce(c, d)
 			<-c.Context().Done()
 			return leave(c.OutOrStdout(), d)
 		},
@@ -73,11 +74,11 @@ func openSources(files []string, site engine.Site) ([]source.Mapping, error) {
 }
 
 // announce says where the page is and how to get in.
-func announce(w io.Writer, d *daemon.Daemon) {
+func announce(c *cobra.Command, d *daemon.Daemon) {
+	w := c.OutOrStdout()
 	fmt.Fprintf(w, "processor     %s\n", d.View().Processor)
-	fmt.Fprintf(w, "page          %s/\n", d.URL())
-	fmt.Fprintf(w, "pairing code  %s\n", d.Code())
-	fmt.Fprintf(w, "both in one   %s/#k=%s\n", d.URL(), d.Code())
+	asked, _ := c.Flags().GetBool("qr")
+	doors.Invitation{URL: d.URL(), Code: d.Code(), Identity: d.Identity(), Draw: asked || doors.IsTerminal(w)}.Write(w)
 	fmt.Fprintln(w, "caution       loudness, stacked cabinets and mains power hurt people: local codes and licensed practice come first")
 	if notice := d.View().Notice; notice != "" {
 		fmt.Fprintf(w, "notice        %s\n", notice)

@@ -27,6 +27,7 @@ type Settings struct {
 	Listen     string   `mapstructure:"listen"`
 	State      string   `mapstructure:"state"`
 	Hosts      []string `mapstructure:"hosts"`
+	TLS        bool     `mapstructure:"tls"`
 	ConfirmFor string   `mapstructure:"confirm-for"`
 	KeepFor    string   `mapstructure:"keep-for"`
 	Session    string   `mapstructure:"session"`
@@ -43,6 +44,8 @@ func AddSettings(c *cobra.Command, listen, state string) {
 	f.String("listen", listen, "`host:port` of the page; port 0 takes a free one")
 	f.String("state", state, "`folder` for presets and journal")
 	f.StringSlice("hosts", nil, "further `names` or addresses that the page is called by")
+	f.Bool("tls", false, "the page over TLS, with a certificate of its own that browsers warn of")
+	f.Bool("qr", false, "draw the page's address and code for a camera even where no terminal reads along")
 	f.String("confirm-for", "2m", "how long a dry run may wait for its confirm")
 	f.String("keep-for", "3m", "how long a change is held before it rolls itself back")
 	f.String("session", "12h", "how long a paired phone stays paired")
@@ -121,7 +124,7 @@ func Address(what, text, such string) error {
 // Options turns settings into what the daemon is started with.
 func (s Settings) Options(site engine.Site, profiles []processor.Profile, log io.Writer) daemon.Options {
 	return daemon.Options{
-		Site: site, Profiles: profiles, Home: daemon.Home{Dir: s.State}, Listen: s.Listen, Hosts: s.Hosts,
+		Site: site, Profiles: profiles, Home: daemon.Home{Dir: s.State}, Listen: s.Listen, Hosts: s.Hosts, TLS: s.TLS,
 		ConfirmFor: s.confirmFor, KeepFor: s.keepFor, Session: s.session,
 		Log: slog.New(slog.NewTextHandler(log, &slog.HandlerOptions{Level: s.level})),
 	}

@@ -33,7 +33,7 @@ func settingsFile(t *testing.T, text string) string {
 }
 
 func TestSettingsComeFromFlagsThenEnvironmentThenFileThenDefault(t *testing.T) {
-	file := settingsFile(t, "listen: 127.0.0.1:2\nkeep-for: 20s\nconfirm-for: 30s\nhosts: [rig.example, 192.0.2.1]\n")
+	file := settingsFile(t, "listen: 127.0.0.1:2\nkeep-for: 20s\nconfirm-for: 30s\nhosts: [rig.example, 192.0.2.1]\ntls: true\n")
 	t.Setenv("HUSHBACK_KEEP_FOR", "40s")
 	t.Setenv("HUSHBACK_CONFIRM_FOR", "50s")
 	got, err := reads(t, "--config", file, "--confirm-for", "60s")
@@ -41,11 +41,11 @@ func TestSettingsComeFromFlagsThenEnvironmentThenFileThenDefault(t *testing.T) {
 		t.Fatal(err)
 	}
 	if got.Listen != "127.0.0.1:2" || got.State != "somewhere" || got.keepFor != 40*time.Second || got.confirmFor != time.Minute ||
-		strings.Join(got.Hosts, " ") != "rig.example 192.0.2.1" || got.LogLevel != "warn" {
+		strings.Join(got.Hosts, " ") != "rig.example 192.0.2.1" || got.LogLevel != "warn" || !got.TLS {
 		t.Errorf("read %+v", got)
 	}
 	got, err = reads(t, "--hosts", "a,b")
-	if err != nil || strings.Join(got.Hosts, " ") != "a b" || got.Listen != "127.0.0.1:1" || got.session != 12*time.Hour {
+	if err != nil || strings.Join(got.Hosts, " ") != "a b" || got.Listen != "127.0.0.1:1" || got.session != 12*time.Hour || got.TLS {
 		t.Errorf("without a file: %+v, %v", got, err)
 	}
 }
@@ -58,6 +58,7 @@ func TestSettingsThatCannotBe(t *testing.T) {
 		"keep-for: -5s":        "keep-for",
 		"log-level: shouting":  "log-level",
 		`listen: ""`:           "listen",
+		"tls: perhaps":         "tls",
 	} {
 		_, err := reads(t, "--config", settingsFile(t, text))
 		if err == nil || !strings.Contains(err.Error(), want) {

@@ -9,7 +9,6 @@ import (
 	"fmt"
 	"log/slog"
 	"net/http"
-	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -18,6 +17,7 @@ import (
 	"hushback/cmd/internal/dashboard"
 	"hushback/cmd/internal/dashboard/access"
 	"hushback/cmd/internal/desk"
+	"hushback/cmd/internal/doors"
 	"hushback/control"
 	"hushback/control/osc"
 	"hushback/control/preset"
@@ -51,6 +51,7 @@ type Options struct {
 	Home       Home
 	Listen     string   // host:port of the page; port 0 takes a free one
 	Hosts      []string // further names the page may be called by
+	TLS        bool     // the page over TLS, with a certificate of its own
 	ConfirmFor time.Duration
 	KeepFor    time.Duration
 	Session    time.Duration
@@ -70,7 +71,7 @@ type Daemon struct {
 	sources    map[string]*source.Source // by microphone
 	page       *dashboard.Server
 	server     *http.Server
-	url, local string
+	doors      doors.Doors
 	access     access.Rules
 	decisions  chan decision
 	placed     chan string               // where the moved microphone stands now
@@ -262,14 +263,13 @@ func (d *Daemon) tryAgain() {
 
 // serve opens the page and the microphones' feed.
 func (d *Daemon) serve() error {
-	at, err := listen(d.options.Listen)
+	o := d.options
+	at, err := doors.Open(doors.Wish{Listen: o.Listen, Hosts: o.Hosts, TLS: o.TLS, Folder: o.Home.Dir})
 	if err != nil {
 		return err
 	}
-	d.url = at.url
-	d.access = access.Rules{
-		Code: pairingCode(), AgentToken: token(), Hosts: slices.Concat(d.options.Hosts, at.hosts), Session: d.options.Session,
-	}
+	d.doors = at
+	d.access = access.Rules{Code: access.NewCode(), AgentToken: access.NewToken(), Hosts: at.Hosts, Session: o.Session}
 	d.hub = feed.NewHub(append(microphones(d.options.Site), Moved), d.access.AgentToken)
 	d.hub.Refused = func(microphone string, why error) {
 		d.options.Log.Warn("a feed was sent away", "microphone", microphone, "reason", why)
@@ -278,16 +278,15 @@ func (d *Daemon) serve() error {
 	mux := http.NewServeMux()
 	mux.Handle(FeedPath, d.hub)
 	mux.Handle("/", d.page)
-	d.server = &http.Server{Handler: mux, ReadHeaderTimeout: 5 * time.Second}
-	for _, listener := range at.listeners {
+	d.server = &http.Server{Handler: mux, ReadHeaderTimeout: 5 * time.Second, ErrorLog: slog.NewLogLogger(o.Log.Handler(), slog.LevelWarn)}
+	for _, listener := range at.Listeners {
 		d.serving.Go(func() {
 			if err := d.server.Serve(listener); !errors.Is(err, http.ErrServerClosed) {
 				d.options.Log.Error("the page ended", "error", err)
 			}
 		})
 	}
-	d.local = at.local
-	return d.options.Home.Leave(Note{URL: d.local, Token: d.access.AgentToken})
+	return o.Home.Leave(Note{URL: at.Local, Token: d.access.AgentToken})
 }
 
 // microphones names the site's measuring positions.
@@ -300,10 +299,13 @@ func microphones(site engine.Site) []string {
 }
 
 // URL is the page's address, without a slash at its end.
-func (d *Daemon) URL() string { return d.url }
+func (d *Daemon) URL() string { return d.doors.URL }
 
 // Local is the page's address for programs on this machine.
-func (d *Daemon) Local() string { return d.local }
+func (d *Daemon) Local() string { return d.doors.Local }
+
+// Identity is the page's certificate, nil without TLS.
+func (d *Daemon) Identity() *doors.Certificate { return d.doors.Identity }
 
 // Code is the pairing code.
 func (d *Daemon) Code() string { return d.access.Code }

@@ -1,8 +1,6 @@
 package daemon
 
 import (
-	"crypto/rand"
-	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -73,23 +71,4 @@ func (h Home) Clear() error {
 		return fmt.Errorf("note for commands on this machine: %w", err)
 	}
 	return nil
-}
-
-// token is 256 random bits in hex, for programs.
-func token() string {
-	var b [32]byte
-	rand.Read(b[:]) // never fails: crypto/rand ends the process instead
-	return hex.EncodeToString(b[:])
-}
-
-// pairingCode is 40 random bits in letters and digits that are not mistaken
-// for one another, for a person to type.
-func pairingCode() string {
-	const letters = "ABCDEFGHJKMNPQRSTVWXYZ0123456789" // 32 of them, so no letter is likelier
-	var b [8]byte
-	rand.Read(b[:])
-	for i := range b {
-		b[i] = letters[b[i]%32]
-	}
-	return string(b[:4]) + "-" + string(b[4:])
 }

@@ -98,8 +98,8 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
 	if err != nil {
 		return // the upgrader has answered
 	}
-	until, _ := s.door.Visitor(r)
-	ctx, cancel := context.WithDeadline(s.live.ctx, until)
+	who, _ := s.door.Who(r)
+	ctx, cancel := context.WithDeadline(s.live.ctx, who.Until)
 	defer cancel()
 	changed, stop := s.desk.Watch()
 	defer stop()

@@ -192,7 +192,7 @@ func (s *Server) refuse(w http.ResponseWriter, r *http.Request, status int, sent
 		http.Error(w, sentence, status)
 		return
 	}
-	if _, known := s.door.Visitor(r); known {
+	if _, known := s.door.Who(r); known {
 		s.writePage(w, pages.First(s.desk.View()), status, sentence)
 		return
 	}

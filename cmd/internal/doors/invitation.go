@@ -9,6 +9,35 @@ import (
 	"rsc.io/qr"
 )
 
+// Invitation is what the terminal says about the page.
+type Invitation struct {
+	URL, Code string
+	Identity  *Certificate // nil without TLS
+	Draw      bool         // a code for a phone's camera as well
+}
+
+// Write says where the page is and how to get in.
+func (i Invitation) Write(w io.Writer) {
+	link := Link(i.URL, i.Code)
+	fmt.Fprintf(w, "page          %s/\n", i.URL)
+	fmt.Fprintf(w, "pairing code  %s\n", i.Code)
+	fmt.Fprintf(w, "both in one   %s\n", link)
+	if i.Identity != nil {
+		certificate, key := i.Identity.Fingerprints()
+		fmt.Fprintln(w, "certificate   nobody vouches for it, so browsers warn: go on only where they show one of these (SHA-256)")
+		fmt.Fprintf(w, "  its own     %s\n", certificate)
+		fmt.Fprintf(w, "  its key's   %s\n", key)
+	}
+	if !i.Draw {
+		return
+	}
+	if code, err := Code(link); err != nil {
+		fmt.Fprintf(w, "not drawn     %v\n", err)
+	} else {
+		fmt.Fprint(w, "\n", code, "\n")
+	}
+}
+
 // Link is the page's address with the pairing code behind it, as a fragment: it
 // stays in the browser, and no log on the way has it.
 func Link(url, code string) string { return url + "/#k=" + code }

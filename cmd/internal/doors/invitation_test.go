@@ -80,6 +80,36 @@ func TestCodeOfTooMuchIsRefused(t *testing.T) {
 	}
 }
 
+// Whatever is drawn is there in letters too.
+func TestInvitation(t *testing.T) {
+	own := certified(t, t.TempDir(), noon(), "192.0.2.10")
+	certificate, key := own.Fingerprints()
+	const link = "https://192.0.2.10:8470/#k=K7QM-2XWD"
+	for _, c := range []struct {
+		Invitation
+		want, not []string
+	}{
+		{Invitation{URL: "http://192.0.2.10:8470", Code: "K7QM-2XWD"}, []string{" http://192.0.2.10:8470/\n", " K7QM-2XWD\n", " http://192.0.2.10:8470/#k=K7QM-2XWD\n"}, []string{"certificate", inked}},
+		{Invitation{"https://192.0.2.10:8470", "K7QM-2XWD", own, true}, []string{" " + link + "\n", " K7QM-2XWD\n", " " + certificate + "\n", " " + key + "\n"}, nil},
+	} {
+		var b strings.Builder
+		c.Write(&b)
+		for _, want := range c.want {
+			if !strings.Contains(b.String(), want) {
+				t.Errorf("no %q in %s", want, b.String())
+			}
+		}
+		for _, not := range c.not {
+			if strings.Contains(b.String(), not) {
+				t.Errorf("%q in %s", not, b.String())
+			}
+		}
+		if _, drawn, found := strings.Cut(b.String(), "\n\n"); found != c.Draw || found && readCode(t, strings.TrimSuffix(drawn, "\n")) != link {
+			t.Errorf("drawn %v, want %v", found, c.Draw)
+		}
+	}
+}
+
 func TestOnlyATerminalIsOne(t *testing.T) {
 	terminal, err := os.OpenFile("/dev/ptmx", os.O_RDWR, 0)
 	if err != nil {

@@ -141,14 +141,16 @@ type Visitor struct {
 	Until    time.Time // when the pairing ends; zero for a program, whose token lasts
 }
 
-// Who tells who asks, and false for somebody who may not look. A phone that asks
-// was heard.
+// Who tells who asks, and false for somebody who may not look.
 func (d *Door) Who(r *http.Request) (Visitor, bool) {
 	if d.isProgram(r) {
 		return Visitor{Program: true, Operator: true}, true
 	}
-	return d.sessions.hear(carried(r))
+	return d.sessions.find(carried(r))
 }
+
+// Heard notes that the phone which asked is still there.
+func (d *Door) Heard(r *http.Request) { d.sessions.hear(carried(r)) }
 
 // isProgram reports a program on this machine: it has the token, asks over
 // loopback, and carries no Origin, which every browser adds to a press.
@@ -159,12 +161,6 @@ func (d *Door) isProgram(r *http.Request) bool {
 	}
 	at, err := netip.ParseAddrPort(r.RemoteAddr)
 	return err == nil && at.Addr().Unmap().IsLoopback()
-}
-
-// Visitor reports until when a session lasts.
-func (d *Door) Visitor(r *http.Request) (until time.Time, ok bool) {
-	who, ok := d.Who(r)
-	return who.Until, ok
 }
 
 const noOrigin = "this press does not say which page it came from"
@@ -187,6 +183,7 @@ func (d *Door) Refuse(r *http.Request) *Refusal {
 	case !who.Program && !comesFromPage(r):
 		return &Refusal{http.StatusForbidden, noOrigin}
 	}
+	d.Heard(r)
 	return nil
 }
 

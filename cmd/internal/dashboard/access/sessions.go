@@ -22,6 +22,7 @@ type Phone struct {
 
 // Controls is who holds the controls.
 type Controls struct {
+	Seq     uint64 // grows with every change of the rest and of who is paired
 	Held    bool
 	Holder  Phone
 	Since   time.Time // when the holder took them, or when the last one let go
@@ -45,6 +46,7 @@ func keyOf(token string) key { return sha256.Sum256([]byte(token)) }
 // value is empty.
 type sessions struct {
 	mu      sync.Mutex
+	seq     uint64
 	all     map[key]*session
 	named   int      // phones that were given a name
 	holder  *session // nil when nobody holds the controls
@@ -133,20 +135,30 @@ func (s *sessions) end(token string) {
 	}
 }
 
-// hear tells whose session a token is, and that it was heard.
-func (s *sessions) hear(token string) (Visitor, bool) {
+// find tells whose session a token is.
+func (s *sessions) find(token string) (Visitor, bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	own, known := s.all[keyOf(token)]
+	if !known || !time.Now().Before(own.until) {
+		return Visitor{}, false
+	}
+	return Visitor{Phone: own.Phone, Operator: own == s.holder, Until: own.until}, true
+}
+
+// hear notes that the phone with this token is still there.
+func (s *sessions) hear(token string) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	now := time.Now()
 	own, known := s.all[keyOf(token)]
 	if !known || !now.Before(own.until) {
-		return Visitor{}, false
+		return
 	}
 	own.Heard = now
 	if own == s.holder {
 		s.look(now)
 	}
-	return Visitor{Phone: own.Phone, Operator: own == s.holder, Until: own.until}, true
 }
 
 // takeOver gives the controls to a phone. One that has them keeps them.
@@ -197,7 +209,7 @@ func (s *sessions) controls() Controls {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.sweep(time.Now())
-	c := Controls{Held: s.holder != nil, Since: s.since, From: s.from, Silent: s.silent, Viewers: len(s.all)}
+	c := Controls{Seq: s.seq, Held: s.holder != nil, Since: s.since, From: s.from, Silent: s.silent, Viewers: len(s.all)}
 	if c.Held {
 		c.Holder = s.holder.Phone
 		c.Viewers--
@@ -223,6 +235,7 @@ func (s *sessions) watch() (changed <-chan struct{}, stop func()) {
 
 // tell says that something changed, to all who watch.
 func (s *sessions) tell() {
+	s.seq++
 	for c := range s.waiting {
 		select {
 		case c <- struct{}{}:

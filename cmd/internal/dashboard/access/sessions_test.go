@@ -64,7 +64,7 @@ func TestFirstPhoneHoldsTheControlsAndOthersLookOn(t *testing.T) {
 			t.Errorf("first %+v, second %+v", a, b)
 		}
 		c := d.Controls()
-		want := Controls{Held: true, Holder: Phone{"phone 1", began, began.Add(2 * time.Second)}, Since: began, Viewers: 1}
+		want := Controls{Seq: c.Seq, Held: true, Holder: Phone{"phone 1", began, began}, Since: began, Viewers: 1}
 		if c != want {
 			t.Errorf("controls %+v, want %+v", c, want)
 		}
@@ -150,21 +150,24 @@ func TestSilentHolder(t *testing.T) {
 		defer stop()
 		for range 100 {
 			time.Sleep(time.Second)
-			first.who()
+			first.door.Heard(first.press())
 		}
 		if told(changed) || d.Controls().Silent {
 			t.Error("a holder that is heard every second counts as silent, or is news")
 		}
 		time.Sleep(SilentAfter - time.Millisecond)
-		second.who()
-		if told(changed) || d.Controls().Silent {
+		first.who() // asking who somebody is does not hear of them
+		if d.Refuse(second.press()) != nil || told(changed) || d.Controls().Silent {
 			t.Error("silent too early")
 		}
 		time.Sleep(time.Millisecond)
 		if !told(changed) || !d.Controls().Silent {
 			t.Error("nobody was told that the holder is silent")
 		}
-		first.who()
+		seq := d.Controls().Seq
+		if no := d.Refuse(first.press()); no != nil || d.Controls().Seq == seq {
+			t.Errorf("%+v, at number %d as before", no, seq)
+		}
 		if !told(changed) || d.Controls().Silent {
 			t.Error("nobody was told that the holder is back")
 		}
@@ -271,7 +274,7 @@ func TestSessionsAreBounded(t *testing.T) {
 			t.Errorf("%d sessions kept, want %d", len(s.all), maxSessions)
 		}
 		for token, want := range map[string]bool{holder: true, oldest: false, last: true} {
-			if _, ok := s.hear(token); ok != want {
+			if _, ok := s.find(token); ok != want {
 				t.Errorf("known %v, want %v: the holder stays, the oldest of the others goes", ok, want)
 			}
 		}
