@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/input"
 	"github.com/chromedp/chromedp"
 
 	"hushback/cmd/internal/daemon"
@@ -85,6 +86,27 @@ func (p *phone) press(button string) {
 	}
 }
 
+// on goes to a page and waits until it follows the daemon.
+func (p *phone) on(page string) {
+	p.t.Helper()
+	p.do("go to "+page, chromedp.Click(chromedp.CSS(`nav a[href="/`+page+`"]`)))
+	p.until(page+" is live", `document.body.dataset.page === "`+page+`" && document.querySelector("#age").innerText === "Live"`)
+}
+
+// hold keeps a button down until the page says that its press was taken up.
+func (p *phone) hold(button string) {
+	p.t.Helper()
+	p.until(button+" can be pressed", `document.querySelector("`+button+`")?.disabled === false`)
+	p.do("reach "+button, chromedp.ScrollIntoView(chromedp.CSS(button)))
+	at, err := chromedp.Run(p.ctx, chromedp.Evaluate[[]float64](`(() => { const r = document.querySelector("`+button+`").getBoundingClientRect(); return [r.x + r.width / 2, r.y + r.height / 2]; })()`))
+	if err != nil {
+		p.t.Fatal(err)
+	}
+	p.do("hold "+button, chromedp.MouseEvent(input.DispatchMouseEventTypeMousePressed, at[0], at[1], chromedp.ButtonLeft, chromedp.ClickCount(1)))
+	p.until(button+" is held for long enough", `document.querySelector(".holding") === null`)
+	p.do("let go of "+button, chromedp.MouseEvent(input.DispatchMouseEventTypeMouseReleased, at[0], at[1], chromedp.ButtonLeft, chromedp.ClickCount(1)))
+}
+
 // picture leaves screenshots of the whole page, in both themes, where wanted.
 func (p *phone) picture(name string) {
 	p.t.Helper()
@@ -117,24 +139,30 @@ func TestWholeLoopInABrowser(t *testing.T) {
 	p.do("pair", chromedp.Navigate(s.daemon.URL()+"/#k="+s.daemon.Code()))
 	p.until("paired", `document.querySelector("#safe-button") !== null && document.querySelector("#age").innerText === "Live"`)
 	p.picture("1-paired")
+	p.on("log")
 	p.press("#store-safe-button")
+	p.on("settings")
 	p.press("#dry-run-button")
-	p.until("the dry run is there", `document.querySelector("#confirm-button")?.disabled === false`)
+	p.until("the dry run is there", `document.querySelector("#d-digest") !== null`)
 	p.picture("2-dry-run")
-	p.press("#confirm-button")
+	p.on("send")
+	p.picture("2-send")
+	p.hold("#confirm-button")
 	p.until("values are read back", `document.querySelector("#send").textContent.includes("4.63 ms")`)
+	p.on("measure")
 	p.until("it measures", `document.body.innerText.includes("easuring 3 of 5")`)
 	p.picture("3-measuring")
+	p.on("proof")
 	p.until("proven", `document.querySelector("#verdict").innerText.toLowerCase().includes("proven")`)
 	p.until("held", `document.querySelector("#keep-button")?.disabled === false`)
 	p.picture("4-held")
-	p.press("#keep-button")
+	p.hold("#keep-button")
 	p.until("kept", `document.querySelector("#strip").innerText.toLowerCase().includes("kept")`)
 	if _, kept := s.daemon.View().State.(control.Kept); !kept {
 		t.Fatalf("the page says kept, the daemon %#v", s.daemon.View().State)
 	}
 	p.picture("5-kept")
-	p.press("#safe-button")
+	p.hold("#safe-button")
 	p.until("rolled back", `document.querySelector("#strip").innerText.toLowerCase().includes("rolled back")`)
 	if now := s.rig.Processor.Settings(); !slices.Equal(now, found) {
 		t.Errorf("the processor holds\n%v, want the safe preset\n%v", now, found)
@@ -150,10 +178,16 @@ func TestCorrectionInABrowser(t *testing.T) {
 	})
 	p := newPhone(t)
 	p.do("pair", chromedp.Navigate(s.daemon.URL()+"/#k="+s.daemon.Code()))
+	p.until("paired", `document.querySelector("#safe-button") !== null && document.querySelector("#age").innerText === "Live"`)
+	p.on("log")
 	p.press("#store-safe-button")
+	p.on("settings")
 	p.press("#dry-run-button")
+	p.on("measure")
 	p.until("one microphone stands in for both", `document.querySelector("#feeds").innerText.includes("one microphone for all places")`)
-	p.press("#confirm-button")
+	p.on("send")
+	p.hold("#confirm-button")
+	p.on("measure")
 	walk := func(places ...string) {
 		for _, place := range places {
 			p.until("carry it to "+place, `document.querySelector("#placed-button")?.innerText.includes("`+place+`")`)
@@ -164,16 +198,21 @@ func TestCorrectionInABrowser(t *testing.T) {
 		}
 	}
 	walk("mixing position", "stage door")
+	p.on("proof")
 	p.until("refuted", `document.querySelector("#verdict").innerText.toLowerCase().includes("refuted")`)
-	p.until("named", `document.querySelector("#verdict").innerText.includes("4.00 ms later than its sheet says")`)
+	p.until("named", `document.querySelector("#causes").innerText.includes("4.00 ms later than its sheet says")`)
 	p.until("offered", `document.querySelector("#correct-button")?.disabled === false`)
 	p.picture("8-refuted")
 	p.press("#correct-button")
-	p.until("the correction is a draft", `document.querySelector("#sheet").innerText.includes("Corrected settings")`)
-	p.press("#confirm-button")
+	p.until("the correction is a draft", `document.querySelector("#sheet")?.innerText.includes("Corrected settings")`)
+	p.picture("9-correction")
+	p.on("send")
+	p.hold("#confirm-button")
+	p.on("measure")
 	walk("mixing position", "stage door")
+	p.on("proof")
 	p.until("proven", `document.querySelector("#verdict").innerText.toLowerCase().includes("proven")`)
-	p.press("#keep-button")
+	p.hold("#keep-button")
 	p.until("kept", `document.querySelector("#strip").innerText.toLowerCase().includes("kept")`)
 	p.picture("9-corrected")
 }

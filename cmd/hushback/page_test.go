@@ -12,6 +12,7 @@ import (
 	"testing"
 
 	"hushback/cmd/internal/daemon"
+	"hushback/cmd/internal/dashboard/pages"
 	"hushback/cmd/internal/desk"
 	"hushback/control"
 	"hushback/control/osc"
@@ -53,13 +54,18 @@ func (p *person) press(path string, form url.Values) string {
 	return p.read(path, response)
 }
 
+// look reads every page, one after the other.
 func (p *person) look() string {
 	p.t.Helper()
-	response, err := p.client.Get(p.set.daemon.URL() + "/")
-	if err != nil {
-		p.t.Fatal(err)
+	all := ""
+	for _, page := range pages.All() {
+		response, err := p.client.Get(p.set.daemon.URL() + "/" + page.Name)
+		if err != nil {
+			p.t.Fatal(err)
+		}
+		all += p.read(page.Name, response)
 	}
-	return p.read("/", response)
+	return all
 }
 
 func (p *person) read(path string, response *http.Response) string {
@@ -94,7 +100,8 @@ func (p *person) sees(page string, wanted ...string) {
 // confirm walks up to the confirm on the page.
 func (p *person) confirm() {
 	p.t.Helper()
-	page := p.press("/dry-run", nil)
+	p.press("/dry-run", nil)
+	page := p.look()
 	p.sees(page, "/out/3/delay", "2f6f7574")
 	p.press("/confirm", url.Values{"digest": {p.hidden(page, "digest")}})
 }
