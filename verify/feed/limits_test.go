@@ -35,9 +35,21 @@ func (r *refusals) heard(want string) bool {
 	return slices.ContainsFunc(r.all, func(s string) bool { return strings.Contains(s, want) })
 }
 
+// shared is a connection that several goroutines write.
+type shared struct {
+	*websocket.Conn
+	mu sync.Mutex
+}
+
+func (s *shared) WriteMessage(kind int, data []byte) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.Conn.WriteMessage(kind, data)
+}
+
 // marks answers what a hub asks with what the count says, until the connection
 // ends; then the channel has the last error the hub told.
-func marks(conn *websocket.Conn, count func() uint64) <-chan string {
+func marks(conn *shared, count func() uint64) <-chan string {
 	told := make(chan string, 1)
 	go func() {
 		last := ""
@@ -83,7 +95,7 @@ func TestBadAgentsAreSentAway(t *testing.T) {
 			hub, url := rig(t)
 			heard := new(refusals).of(hub)
 			hub.patience.silence, hub.patience.tick, hub.patience.drift = c.silent, 20*time.Millisecond, 300*time.Millisecond
-			conn := dial(t, url, greeting("rear", rate))
+			conn := &shared{Conn: dial(t, url, greeting("rear", rate))}
 			told := marks(conn, c.count)
 			if c.frames {
 				go func() {

@@ -150,7 +150,7 @@ func TestNothingIsLostOrDoubled(t *testing.T) {
 			Microphone: name, Rate: rates[seed%len(rates)],
 			Layout: protocol.Layout{Format: protocol.Formats()[seed%4], MicrophoneFirst: seed >= 4},
 		}
-		proxy := sabotage(t, url, uint64(seed), 2000, 10*int64(said.Rate))
+		proxy := sabotage(t, url, uint64(seed), 2000, 6*int64(said.Rate))
 		a := start(t, proxy.url, said)
 		await(t, "the first connection", func() bool { return hub.place(name).tape != nil })
 		all.Go(func() {
@@ -178,9 +178,9 @@ func TestNothingIsLostOrDoubled(t *testing.T) {
 	all.Wait()
 }
 
-// throughSabotage sends ten seconds and is what arrived of them.
+// throughSabotage sends six seconds and is what arrived of them.
 func throughSabotage(t *testing.T, hub *Hub, a *agent.Agent, said protocol.Hello, random *rand.Rand) (Recording, error) {
-	length := 10 * said.Rate
+	length := 6 * said.Rate
 	tape := hub.place(said.Microphone).tape
 	s := tape.want(0, length)
 	for at := 0; at < length; {
@@ -211,7 +211,7 @@ func throughSabotage(t *testing.T, hub *Hub, a *agent.Agent, said protocol.Hello
 func TestCaptureSurvivesDrops(t *testing.T) {
 	hub, url := rig(t)
 	const seed = 1
-	proxy := sabotage(t, url, seed, 5000, 900000)
+	proxy := sabotage(t, url, seed, 5000, 600000)
 	a := start(t, proxy.url, protocol.Hello{})
 	ctx, stop := context.WithCancel(context.Background())
 	var sending sync.WaitGroup
@@ -226,11 +226,11 @@ func TestCaptureSurvivesDrops(t *testing.T) {
 	defer stop()
 	await(t, "the first samples", func() bool { p := hub.place("rear"); return p.tape != nil && p.tape.expected() > 0 })
 	for range 6 {
-		r, err := hub.Capture(within(t), "rear", 0.1, 3)
+		r, err := hub.Capture(within(t), "rear", 0.1, 2)
 		if err != nil {
 			t.Fatal(err)
 		}
-		check(t, r, 3*rate)
+		check(t, r, 2*rate)
 	}
 	if n := proxy.kills.Load(); n < 4 {
 		t.Errorf("seed %d: only %d connections killed", seed, n)
