@@ -51,11 +51,11 @@ func arrows() map[string][]string {
 		"configs/document":         {"configs/quantity", "engine"},
 		"configs":                  {"configs/document", "configs/quantity", "engine", "engine/layout", "control/osc", "control/processor", "verify", "verify/source"},
 
-		"cmd/internal/desk":              {"engine", "control", "control/preset", "verify", "verify/correct", "verify/diagnose"},
+		"cmd/internal/desk":              {"engine", "engine/tolerance", "control", "control/preset", "verify", "verify/correct", "verify/diagnose"},
 		"cmd/internal/desk/desktest":     {"cmd/internal/desk", "engine", "control", "control/osc", "control/preset", "control/processor", "verify"},
 		"cmd/internal/dashboard/access":  {},
 		"cmd/internal/dashboard/figures": {"engine", "verify", "verify/transfer"},
-		"cmd/internal/dashboard/pages":   {"cmd/internal/desk", "cmd/internal/dashboard/figures", "engine", "control", "control/preset", "control/processor", "control/osc", "verify", "verify/transfer"},
+		"cmd/internal/dashboard/pages":   {"cmd/internal/desk", "cmd/internal/dashboard/access", "cmd/internal/dashboard/figures", "engine", "control", "control/preset", "control/processor", "control/osc", "verify", "verify/transfer"},
 		"cmd/internal/dashboard":         {"cmd/internal/desk", "cmd/internal/dashboard/access", "cmd/internal/dashboard/pages", "cmd/internal/dashboard/figures", "control", "control/preset"},
 		"cmd/internal/doors":             {},
 		"cmd/internal/emulated":          {"engine", "control/osc"},

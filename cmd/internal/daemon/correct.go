@@ -1,14 +1,9 @@
 package daemon
 
 import (
-	"context"
-	"errors"
-	"fmt"
-
 	"hushback/cmd/internal/desk"
 	"hushback/control/processor"
 	"hushback/engine"
-	"hushback/engine/field"
 	"hushback/verify"
 	"hushback/verify/correct"
 	"hushback/verify/diagnose"
@@ -17,8 +12,7 @@ import (
 // explain works out what is wrong with a rig that did not keep its promises, and
 // what it could be set to instead. It takes seconds, so it runs once the way back
 // has begun: nobody listens to a refuted sheet while a machine thinks.
-func (d *Daemon) explain(sheet engine.Sheet, captures []verify.Capture) {
-	site := d.options.Site
+func (d *Daemon) explain(site engine.Site, sheet engine.Sheet, captures []verify.Capture) {
 	diagnosis, err := diagnose.Find(site, sheet, captures)
 	if err != nil {
 		d.options.Log.Info("no diagnosis", "error", err)
@@ -44,24 +38,4 @@ func (d *Daemon) explained(captures []verify.Capture, show func(*desk.View)) {
 			show(v)
 		}
 	})
-}
-
-// Correct makes the correction the sheet that is meant, and takes a dry run of it.
-func (d *Daemon) Correct(ctx context.Context) error {
-	c := d.View().Correction
-	if c == nil {
-		return errors.New("there is no correction: measure first")
-	}
-	d.change(func(v *desk.View) { v.Sheet, v.Prediction, v.Corrected = c.Sheet, c.Prediction, true })
-	return d.DryRun(ctx)
-}
-
-// AsDesigned goes back from a correction to what the site alone comes to.
-func (d *Daemon) AsDesigned(ctx context.Context) error {
-	prediction, err := field.Predict(d.options.Site, d.designed)
-	if err != nil {
-		return fmt.Errorf("predicting %s: %w", d.options.Site.Job, err)
-	}
-	d.change(func(v *desk.View) { v.Sheet, v.Prediction, v.Corrected = d.designed, prediction, false })
-	return d.DryRun(ctx)
 }

@@ -23,9 +23,6 @@ import (
 	"hushback/control/preset"
 	"hushback/control/processor"
 	"hushback/engine"
-	"hushback/engine/field"
-	"hushback/engine/solve"
-	"hushback/engine/tolerance"
 	"hushback/verify/feed"
 	"hushback/verify/source"
 )
@@ -74,11 +71,12 @@ type Daemon struct {
 	doors      doors.Doors
 	access     access.Rules
 	decisions  chan decision
-	placed     chan string               // where the moved microphone stands now
-	designed   engine.Sheet              // what the site alone comes to
-	latency    map[string]float64        // of the series that is being taken, seconds; its goroutine alone touches it
-	restore    atomic.Pointer[restoring] // the last dry run, if it is of a stored state
-	jobs       int                       // that run now; the board's owner alone touches it
+	placed     chan string             // where the moved microphone stands now
+	limits     engine.Limits           // as the site file has them, some perhaps open
+	plan       atomic.Pointer[plan]    // what the site alone comes to
+	latency    map[string]float64      // of the series that is being taken, seconds; its goroutine alone touches it
+	drafted    atomic.Pointer[drafted] // the last dry run
+	jobs       int                     // that run now; the board's owner alone touches it
 
 	work     context.Context // ends when the daemon is told to stop
 	stopWork context.CancelFunc
@@ -90,12 +88,12 @@ type Daemon struct {
 // Start solves the site, opens the store, reaches for the processor, puts back
 // whatever an earlier daemon left unfinished, and serves the page.
 func Start(o Options) (*Daemon, error) {
-	site, sheet, prediction, err := design(o.Site, o.Profiles)
+	p, err := design(o.Site, o.Profiles)
 	if err != nil {
 		return nil, err
 	}
-	o.Site = site
-	d := &Daemon{options: o, sources: map[string]*source.Source{}, designed: sheet, decisions: make(chan decision), placed: make(chan string)}
+	d := &Daemon{options: o, sources: map[string]*source.Source{}, limits: o.Site.Limits, decisions: make(chan decision), placed: make(chan string)}
+	d.plan.Store(&p)
 	for _, m := range o.Sources {
 		d.sources[m.Microphone] = source.New(m)
 	}
@@ -104,7 +102,7 @@ func Start(o Options) (*Daemon, error) {
 		return nil, err
 	}
 	d.board = newBoard(desk.View{
-		Site: o.Site, Sheet: sheet, Prediction: prediction, State: control.Idle{},
+		Site: p.site, Sheet: p.sheet, Prediction: p.prediction, State: control.Idle{},
 		Processor: identity(o.Site, o.Profiles),
 	})
 	desk, stopDesk := context.WithCancel(context.Background())
@@ -115,40 +113,12 @@ func Start(o Options) (*Daemon, error) {
 		return nil, errors.Join(err, d.Stop())
 	}
 	d.working.Go(d.meter)
+	d.working.Go(func() { d.foresee(p, 0) })
 	d.working.Go(d.watch)
 	for _, s := range d.sources {
 		d.working.Go(func() { s.Run(d.work) })
 	}
 	return d, nil
-}
-
-// design turns a site into a sheet on the processors' grids and its prediction,
-// and works out the limits that the site leaves open.
-func design(open engine.Site, profiles []processor.Profile) (site engine.Site, sheet engine.Sheet, prediction engine.Prediction, err error) {
-	ranges := processor.Common(profiles)
-	if sheet, err = solve.Solve(open, ranges); err != nil {
-		return site, sheet, prediction, fmt.Errorf("solving %s: %w", open.Job, err)
-	}
-	snap(open, profiles, sheet)
-	if site, err = tolerance.Held(open, sheet, ranges); err != nil {
-		return site, sheet, prediction, fmt.Errorf("working out the limits of %s: %w", open.Job, err)
-	}
-	if prediction, err = field.Predict(site, sheet); err != nil {
-		return site, sheet, prediction, fmt.Errorf("predicting %s: %w", site.Job, err)
-	}
-	return site, sheet, prediction, nil
-}
-
-// snap brings settings onto the steps of each output's own processor.
-func snap(site engine.Site, profiles []processor.Profile, sheet engine.Sheet) {
-	for i, set := range sheet.Settings {
-		output, _ := site.Output(set.Output)
-		for k, w := range site.Wirings() {
-			if w.Name == output.Processor {
-				sheet.Settings[i] = profiles[k].Snap(set)
-			}
-		}
-	}
 }
 
 // open takes hold of the store and the wire to the processor.

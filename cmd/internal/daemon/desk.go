@@ -20,6 +20,9 @@ const journalShown = 200
 
 var errStopping = errors.New("the daemon is stopping: start it again first")
 
+// sending is what is done from a confirm to the end of its change.
+const sending = "sending"
+
 // decision is a person's wish about a held change.
 type decision struct {
 	change string
@@ -38,18 +41,22 @@ func (d *Daemon) StoreSafe(ctx context.Context) error {
 
 // DryRun computes what sending the sheet would do, against what the processor
 // holds now. It writes nothing to the processor.
-func (d *Daemon) DryRun(ctx context.Context) error { return d.draft(ctx, d.View().Sheet, "") }
+func (d *Daemon) DryRun(ctx context.Context) error {
+	v := d.View()
+	return d.draft(ctx, v.Sheet, drafted{revision: v.Revision})
+}
 
 // draft takes a dry run of any sheet. One that was stored, as says in words what
 // it is, is restored: it needs no proof but that it is read back.
-func (d *Daemon) draft(ctx context.Context, sheet engine.Sheet, as string) error {
+func (d *Daemon) draft(ctx context.Context, sheet engine.Sheet, of drafted) error {
 	run, err := d.controller.DryRun(ctx, sheet)
 	if err != nil {
 		return err
 	}
-	d.restore.Store(&restoring{digest: run.Digest, as: as})
+	of.digest = run.Digest
+	d.drafted.Store(&of)
 	d.change(func(v *desk.View) {
-		v.State, v.Restores, v.Back = control.Drafted{DryRun: run}, as, run.Back
+		v.State, v.Restores, v.Back = control.Drafted{DryRun: run}, of.as, run.Back
 		v.Notice, v.Verdict, v.Captures, v.Diagnosis, v.Correction = "", nil, nil, nil, nil
 	})
 	return nil
@@ -63,8 +70,10 @@ func (d *Daemon) Confirm(_ context.Context, digest string, blind bool) error {
 		return errStopping
 	}
 	prove := d.prove
-	if r := d.restore.Load(); r != nil && r.digest == digest && r.as != "" {
+	if r := d.drafted.Load(); r != nil && r.digest == digest && r.as != "" {
 		prove = r.readBack
+	} else if r != nil && r.revision != d.View().Revision {
+		return errors.New("another sheet is meant since this dry run: take the dry run again")
 	} else if missing := d.missing(); missing != "" {
 		return fmt.Errorf("the %s microphone is not connected, so the change could not be proven: connect it, then confirm again", missing)
 	}
@@ -72,7 +81,7 @@ func (d *Daemon) Confirm(_ context.Context, digest string, blind bool) error {
 	if err != nil {
 		return err
 	}
-	d.job("sending", func() {
+	d.job(sending, func() {
 		state, err := d.controller.Apply(d.work, confirmed, prove, d.decide)
 		if err != nil {
 			d.tell(err.Error())
@@ -246,7 +255,7 @@ func (d *Daemon) meter() {
 func (d *Daemon) feeds() []desk.Feed {
 	moved := d.hub.Feed(Moved)
 	var feeds []desk.Feed
-	for _, m := range d.options.Site.Microphones {
+	for _, m := range d.View().Site.Microphones {
 		s := d.hub.Feed(m.Name)
 		f := desk.Feed{Microphone: m.Name, Role: m.Role, Moved: !s.Connected && moved.Connected}
 		if f.Moved {

@@ -23,7 +23,7 @@ import (
 // DryRun is a dry run without a daemon. It writes nothing to the processor, and
 // what it learns it forgets, so that it can be taken beside a running daemon.
 func DryRun(ctx context.Context, site engine.Site, profiles []processor.Profile) (run control.DryRun, err error) {
-	_, sheet, _, err := design(site, profiles)
+	p, err := design(site, profiles)
 	if err != nil {
 		return run, err
 	}
@@ -38,7 +38,7 @@ func DryRun(ctx context.Context, site engine.Site, profiles []processor.Profile)
 	}
 	defer func() { err = errors.Join(err, store.Close()) }()
 	err = reach(site, profiles, store, func(c *control.Controller) error {
-		run, err = c.DryRun(ctx, sheet)
+		run, err = c.DryRun(ctx, p.sheet)
 		return err
 	})
 	return run, err

@@ -41,7 +41,7 @@ func (d *Daemon) prove(ctx context.Context, bench control.Bench) (control.Proof,
 	}
 	d.judged(captures, &verdict)
 	if verdict.Outcome != verify.Proven {
-		d.job("working out what is wrong and what would do better", func() { d.explain(view.Sheet, captures) })
+		d.job("working out what is wrong and what would do better", func() { d.explain(view.Site, view.Sheet, captures) })
 	}
 	return control.Proof{Proven: verdict.Outcome == verify.Proven, Reason: inShort(verdict)}, nil
 }
@@ -59,7 +59,7 @@ func inShort(v verify.Verdict) string {
 // takeAll walks through the series of captures, at all places at once or, with
 // one microphone that is moved, at one after the other.
 func (d *Daemon) takeAll(ctx context.Context, bench control.Bench) ([]verify.Capture, error) {
-	site := d.options.Site
+	site := d.View().Site
 	states, rounds := series(site), d.rounds()
 	d.latency = map[string]float64{}
 	var captures []verify.Capture
@@ -96,7 +96,7 @@ func play(ctx context.Context, bench control.Bench, outputs []int) error {
 // take captures one state of the series at some places at once.
 func (d *Daemon) take(ctx context.Context, h heard, mics []engine.Microphone) ([]verify.Capture, error) {
 	periods := periodsOfSolo
-	if h.outputs(d.options.Site) == nil {
+	if h.outputs(d.View().Site) == nil {
 		periods = periodsOfEverything
 	}
 	taken := make([]verify.Capture, len(mics))
@@ -124,7 +124,7 @@ const longestLatency = 0.2
 // measures by itself counts by itself, as it may have taken a delay out already.
 // Then every capture is brought onto the lines of the test signal.
 func (d *Daemon) takeLatencyOut(captures []verify.Capture) error {
-	site := d.options.Site
+	site := d.View().Site
 	for i := range captures {
 		c := &captures[i]
 		clock := d.clock(c.Microphone)
@@ -188,7 +188,7 @@ func (d *Daemon) listen(ctx context.Context, mic engine.Microphone, periods int)
 	if function := d.measures(mic.Name); function != nil {
 		return function(ctx, time.Duration(settleSec*float64(time.Second)))
 	}
-	signal := d.options.Site.TestSignal
+	signal := d.View().Site.TestSignal
 	recording, err := d.hub.Capture(ctx, d.feedOf(mic.Name), settleSec, float64(periods)*lengthen(signal.Kind)*signal.PeriodSec)
 	if err != nil {
 		return transfer.Function{}, err

@@ -87,7 +87,7 @@ const placeWithin = 10 * time.Minute
 func (d *Daemon) rounds() [][]engine.Microphone {
 	var together []engine.Microphone
 	var rounds [][]engine.Microphone
-	for _, mic := range d.options.Site.Microphones {
+	for _, mic := range d.View().Site.Microphones {
 		if _, ready := d.sources[mic.Name]; ready || d.feedOf(mic.Name) != Moved {
 			together = append(together, mic)
 		} else {

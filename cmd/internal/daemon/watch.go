@@ -43,7 +43,7 @@ func (d *Daemon) PutBack(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	return d.draft(ctx, sheet, "what stood before somebody else changed it")
+	return d.draft(ctx, sheet, drafted{as: "what stood before somebody else changed it"})
 }
 
 // SavePreset stores what the processors hold under a name.
@@ -59,7 +59,7 @@ func (d *Daemon) DryRunPreset(ctx context.Context, name string) error {
 	if err != nil {
 		return err
 	}
-	return d.draft(ctx, sheet, fmt.Sprintf("the preset %q", name))
+	return d.draft(ctx, sheet, drafted{as: fmt.Sprintf("the preset %q", name)})
 }
 
 // UseAsSafe makes a stored preset the safe one: the way to a safe preset where
@@ -70,10 +70,14 @@ func (d *Daemon) UseAsSafe(_ context.Context, name string) error {
 	return err
 }
 
-// restoring is the dry run of a state that was stored, not solved.
-type restoring struct{ digest, as string }
+// drafted is the last dry run; as says what stored state it is of, "" for the
+// sheet that is meant.
+type drafted struct {
+	digest, as string
+	revision   uint64 // of what was meant
+}
 
 // readBack is all the proof that a stored state needs: it is what it was.
-func (r *restoring) readBack(context.Context, control.Bench) (control.Proof, error) {
+func (r *drafted) readBack(context.Context, control.Bench) (control.Proof, error) {
 	return control.Proof{Proven: true, Reason: "this is " + r.as + ", not measured"}, nil
 }

@@ -9,6 +9,7 @@ import (
 	"hushback/control"
 	"hushback/control/preset"
 	"hushback/engine"
+	"hushback/engine/tolerance"
 	"hushback/verify"
 	"hushback/verify/correct"
 	"hushback/verify/diagnose"
@@ -37,7 +38,17 @@ type View struct {
 	Diagnosis  *diagnose.Diagnosis // of what was captured, when it was not proven
 	Correction *correct.Correction // of what was captured; nil where there is none
 	Corrected  bool                // Sheet and Prediction are a correction, not the design
+	Foreseen   *Foreseen           // of Sheet; nil while it is being worked out
+	Revision   uint64              // grows whenever another site or sheet is meant
 	Journal    []preset.Entry      // newest first
+}
+
+// Foreseen is what can be told of a sheet before anything sounds.
+type Foreseen struct {
+	Errors  tolerance.Report // what the errors of a real rig do to it
+	Reached float64          // of the site's aim, dB; without meaning where Bound is 0
+	Bound   float64          // what no processing whatever could exceed, dB; 0: the site has no aim
+	Trouble string           // why nothing can be told, "" if it can
 }
 
 // WorthSaying is how probable a cause must be to be shown to people.
@@ -68,6 +79,9 @@ type Desk interface {
 	DryRun(ctx context.Context) error     // of the sheet; reads, never writes
 	Correct(ctx context.Context) error    // makes the correction the sheet, and a dry run of it
 	AsDesigned(ctx context.Context) error // makes the design the sheet again, and a dry run of it
+	// Adopt makes another arrangement of the same cabinets, outputs and
+	// microphones the site, solves it, and takes a dry run of what comes out.
+	Adopt(ctx context.Context, site engine.Site) error
 	// Confirm starts sending. blind agrees to outputs that cannot be read back.
 	Confirm(ctx context.Context, digest string, blind bool) error
 	Keep(ctx context.Context, change string) error

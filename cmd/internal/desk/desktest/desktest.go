@@ -127,6 +127,9 @@ func (d *Desk) Accept(ctx context.Context) error     { return d.press(ctx, "acce
 func (d *Desk) PutBack(ctx context.Context) error    { return d.press(ctx, "put back") }
 func (d *Desk) Correct(ctx context.Context) error    { return d.press(ctx, "correct") }
 func (d *Desk) AsDesigned(ctx context.Context) error { return d.press(ctx, "as designed") }
+func (d *Desk) Adopt(ctx context.Context, site engine.Site) error {
+	return d.press(ctx, "adopt "+site.Job)
+}
 func (d *Desk) Placed(ctx context.Context, microphone string) error {
 	return d.press(ctx, "placed "+microphone)
 }
