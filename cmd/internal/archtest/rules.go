@@ -55,7 +55,7 @@ func arrows() map[string][]string {
 		"cmd/internal/desk/desktest":     {"cmd/internal/desk", "engine", "control", "control/osc", "control/preset", "control/processor", "verify"},
 		"cmd/internal/dashboard/access":  {},
 		"cmd/internal/dashboard/figures": {"engine", "verify", "verify/transfer"},
-		"cmd/internal/dashboard/pages":   {"cmd/internal/desk", "cmd/internal/dashboard/access", "cmd/internal/dashboard/figures", "engine", "control", "control/preset", "control/processor", "control/osc", "verify", "verify/transfer"},
+		"cmd/internal/dashboard/pages":   {"cmd/internal/desk", "engine/tolerance", "cmd/internal/dashboard/access", "cmd/internal/dashboard/figures", "engine", "control", "control/preset", "control/processor", "control/osc", "verify", "verify/transfer"},
 		"cmd/internal/dashboard":         {"cmd/internal/desk", "cmd/internal/dashboard/access", "cmd/internal/dashboard/pages", "cmd/internal/dashboard/figures", "control", "control/preset"},
 		"cmd/internal/doors":             {},
 		"cmd/internal/emulated":          {"engine", "control/osc"},

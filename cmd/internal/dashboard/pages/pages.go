@@ -9,6 +9,7 @@ import (
 	"html/template"
 	"io"
 	"io/fs"
+	"maps"
 	"slices"
 	"sync"
 	"time"
@@ -30,7 +31,7 @@ const (
 // Page is one of the pages: what it is called and the parts of it that follow the
 // daemon, each an element with that id and a template of that name.
 type Page struct {
-	Name  string // the last part of its address
+	Name  string // the last part of its address, and what the way to it is called
 	Title string
 	parts []string
 }
@@ -39,7 +40,7 @@ type Page struct {
 func All() []Page {
 	return []Page{
 		{"design", "Design", []string{"layout"}},
-		{"settings", "Settings", []string{"sheet", "dry-run"}},
+		{"settings", "Settings", []string{"sheet", "foreseen", "dry-run"}},
 		{"send", "Send", []string{"send", "decide"}},
 		{"measure", "Measure", []string{"feeds"}},
 		{"proof", "Proof", []string{"verdict", "decide", "claims", "curves", "causes"}},
@@ -58,10 +59,10 @@ func Find(name string) (Page, bool) {
 }
 
 // common are the parts that every page has.
-func common() []string { return []string{"strip", "controls", "now", "elsewhere", "safe-note"} }
+func common() []string { return []string{"strip", "now", "elsewhere", "safe-note"} }
 
 // Parts are the ids of all that follows the daemon on a page.
-func (p Page) Parts() []string { return append(common(), p.parts...) }
+func (p Page) Parts() []string { return slices.Concat([]string{controlsID}, common(), p.parts) }
 
 // picture is a View made ready for the templates.
 type picture struct {
@@ -75,6 +76,7 @@ type picture struct {
 	Next      step
 	OfferSafe bool // the next step is to store the safe preset
 	Rows      []outputRow
+	Foretold  *foreseen
 	Array     figures.Plan
 	Ground    figures.Plan
 	Elsewhere []elsewhere
@@ -139,6 +141,7 @@ func compose(v desk.View) picture {
 		o, _ := v.Site.Output(set.Output)
 		p.Rows = append(p.Rows, outputRow{set, o.Label})
 	}
+	p.Foretold = foreseenOf(v)
 	p.Array, p.Ground = figures.ArrayPlan(v.Site), figures.GroundPlan(v.Site)
 	if p.Now.DryRun != nil {
 		p.sayDryRun(*p.Now.DryRun)
@@ -239,33 +242,45 @@ func Files() fs.FS {
 	return files
 }
 
-// Paint is the HTML of every part of every page, by id.
-func (p *Painter) Paint(v desk.View) (seq uint64, parts map[string]string, err error) {
+// Paint is the HTML of every part of every page, by id, as one visitor sees it. Its
+// number grows with every change.
+func (p *Painter) Paint(v desk.View, seat Seat) (seq uint64, parts map[string]string, err error) {
+	shared, err := p.paintShared(v)
+	if err != nil {
+		return 0, nil, err
+	}
+	parts = maps.Clone(shared)
+	parts[controlsID], err = p.paintControls(seat)
+	return v.Seq + seat.Controls.Seq, parts, err
+}
+
+// paintShared is what is the same for everybody.
+func (p *Painter) paintShared(v desk.View) (map[string]string, error) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if p.parts != nil && p.seq == v.Seq {
-		return p.seq, p.parts, nil
+		return p.parts, nil
 	}
 	pic, made := compose(v), map[string]string{}
 	for _, page := range All() {
-		for _, id := range page.Parts() {
+		for _, id := range slices.Concat(common(), page.parts) {
 			if _, done := made[id]; done {
 				continue
 			}
 			var b bytes.Buffer
 			if err := p.templates.ExecuteTemplate(&b, id, pic); err != nil {
-				return 0, nil, fmt.Errorf("part %q of the page: %w", id, err)
+				return nil, fmt.Errorf("part %q of the page: %w", id, err)
 			}
 			made[id] = b.String()
 		}
 	}
 	p.seq, p.parts = v.Seq, made
-	return p.seq, made, nil
+	return made, nil
 }
 
 // Write writes a whole page; answer is a refusal to show, or "".
-func (p *Painter) Write(w io.Writer, v desk.View, page Page, answer string) error {
-	_, made, err := p.Paint(v)
+func (p *Painter) Write(w io.Writer, v desk.View, seat Seat, page Page, answer string) error {
+	_, made, err := p.Paint(v, seat)
 	if err != nil {
 		return err
 	}

@@ -13,6 +13,7 @@ import (
 	"testing"
 	"time"
 
+	"hushback/cmd/internal/dashboard/access"
 	"hushback/cmd/internal/dashboard/figures"
 	"hushback/cmd/internal/desk"
 	"hushback/cmd/internal/desk/desktest"
@@ -141,13 +142,16 @@ func checkOne(t *testing.T, name, page string) []element {
 	return all
 }
 
+// program is a visitor for whom nothing is said that is of phones alone.
+func program() Seat { return Seat{Who: access.Visitor{Program: true, Operator: true}} }
+
 // pageOf is every page at a view, one after the other.
 func pageOf(t *testing.T, v desk.View) map[string]string {
 	t.Helper()
 	written, painter := map[string]string{}, New()
 	for _, page := range All() {
 		var b strings.Builder
-		if err := painter.Write(&b, v, page, ""); err != nil {
+		if err := painter.Write(&b, v, program(), page, ""); err != nil {
 			t.Fatalf("%s: %v", page.Name, err)
 		}
 		written[page.Name] = b.String()
@@ -428,13 +432,13 @@ func TestPairingPage(t *testing.T) {
 
 func TestPictureFollowsTheView(t *testing.T) {
 	p, v := New(), desktest.View(control.Idle{})
-	_, first, err := p.Paint(v)
+	_, first, err := p.Paint(v, Seat{})
 	if err != nil {
 		t.Fatal(err)
 	}
 	before := maps.Clone(first)
 	v.Seq, v.Doing = v.Seq+1, "something new"
-	seq, second, err := p.Paint(v)
+	seq, second, err := p.Paint(v, Seat{})
 	if err != nil || seq != v.Seq || !strings.Contains(second["now"], "something new") {
 		t.Errorf("a new view is not drawn anew: %d, %v", seq, err)
 	}

@@ -18,8 +18,9 @@
     return;
   }
 
-  let socket = null;   // the one that counts; older ones are ignored
-  let opened = 0;      // when it was asked for
+  let link = null;     // the one that counts; older ones are ignored
+  let asked = 0;       // when it was asked for
+  let refused = 0;     // sockets in a row that did not open although the daemon answers
   let heard = Date.now(); // when the daemon last said something. Not a monotonic clock: that may stand still while the phone sleeps.
   let seen = -1;       // number of the picture on screen
   let skew = null;     // daemon's clock minus this phone's, ms
@@ -31,46 +32,78 @@
   // A clock that was set back makes the age unknown, which counts as old.
   const stale = () => age() > staleAfter || age() < -beatEvery;
 
+  // A link brings pictures and takes beats: a live socket, or a stream of events
+  // with presses beside it.
+  function bySocket(page, on) {
+    const s = new WebSocket((location.protocol === "https:" ? "wss://" : "ws://") + location.host + "/live?page=" + page);
+    s.onopen = () => on.open();
+    s.onmessage = (e) => on.frame(JSON.parse(e.data));
+    s.onclose = (e) => on.end(e.code);
+    return { beat: (text) => { if (s.readyState === WebSocket.OPEN) s.send(text); }, close: () => s.close() };
+  }
+
+  function byEvents(page, on) {
+    const s = new EventSource("/events?page=" + page);
+    let stream = "", busy = false;
+    s.addEventListener("stream", (e) => { stream = e.data; on.open(); });
+    s.addEventListener("frame", (e) => on.frame(JSON.parse(e.data)));
+    s.addEventListener("bye", (e) => { s.close(); on.end(Number(e.data)); });
+    s.onerror = () => { s.close(); on.end(0); }; // it would come back by itself, at its own pace
+    const beat = (text) => { // one under way: the next comes within a second
+      if (!stream || busy) return;
+      busy = true;
+      fetch("/seen?stream=" + stream, { method: "POST", body: text }).catch(() => {}).finally(() => { busy = false; });
+    };
+    return { beat, close: () => s.close() };
+  }
+
   function connect() {
     clearTimeout(retry);
     drop();
-    opened = Date.now();
-    const s = socket = new WebSocket((location.protocol === "https:" ? "wss://" : "ws://") + location.host + "/live?page=" + document.body.dataset.page);
-    s.onopen = () => { if (s === socket) beat(); };
-    s.onmessage = (e) => { if (s === socket) take(JSON.parse(e.data)); };
-    s.onclose = (e) => {
-      if (s !== socket) return;
-      gone ||= e.code === 1001; // going away; later closes say nothing of it
-      drop();
-      again();
-      tick();
-    };
+    asked = Date.now();
+    const events = refused >= 2;
+    const own = link = { opened: false };
+    Object.assign(own, (events ? byEvents : bySocket)(document.body.dataset.page, {
+      open: () => { own.opened = true; if (own === link) { refused = events ? refused : 0; beat(); } },
+      frame: (f) => { if (own === link) take(f); },
+      end: (code) => {
+        if (own !== link) return;
+        gone ||= code === 1001; // going away; later ends say nothing of it
+        lost();
+        tick();
+      },
+    }));
   }
 
-  // A dead socket may take minutes to close, so it is left behind.
-  function drop() {
-    const s = socket;
-    socket = null;
-    if (s) s.close();
-  }
-
-  function again() {
+  // lost leaves a link behind and tries again: a dead socket may take minutes to close.
+  function lost() {
+    const failed = link && !link.opened, events = refused >= 2;
+    drop();
     clearTimeout(retry);
     const wait = Math.min(8000, 500 * 2 ** tries++);
     retry = setTimeout(connect, wait * (0.5 + Math.random() / 2));
-    // A socket cannot tell why it was refused; a request can. 401: pair anew.
-    fetch("/state.json", { cache: "no-store" }).then((r) => { if (r.status === 401) location.reload(); }, () => {});
+    // A link cannot tell why it was refused; a request can. 401: pair anew.
+    fetch("/state.json", { cache: "no-store" }).then((r) => {
+      if (r.status === 401) location.reload();
+      if (failed) refused = events ? 0 : refused + 1;
+    }, () => {});
+  }
+
+  function drop() {
+    const own = link;
+    link = null;
+    own?.close?.();
   }
 
   function wake() {
-    if (document.visibilityState === "hidden" || age() < beatEvery && age() >= 0 && socket) return;
+    if (document.visibilityState === "hidden" || age() < beatEvery && age() >= 0 && link) return;
     tries = 0;
     connect();
     tick();
   }
 
   function beat() {
-    if (socket && socket.readyState === WebSocket.OPEN) socket.send(JSON.stringify({ seen }));
+    link?.beat?.(JSON.stringify({ seen }));
   }
 
   function take(frame) {
@@ -190,7 +223,7 @@
   });
   // What changes a rig is held down, so that a brush of a glove does nothing.
   let holding = null; // {button, timer}
-  let asked = null;   // the button that was clicked by something that cannot hold, e.g. a screen reader
+  let clicked = null; // the button that was clicked by something that cannot hold, e.g. a screen reader
 
   function down(button) {
     if (!button || button.disabled || holding) return;
@@ -224,11 +257,11 @@
   addEventListener("click", (e) => {
     const button = toHold(e);
     if (!button) return;
-    if (e.detail === 0 && asked === button) { asked = null; return; } // the second time: let it through
+    if (e.detail === 0 && clicked === button) { clicked = null; return; } // the second time: let it through
     e.preventDefault();
     if (e.detail !== 0) return; // of the pointer, which held or did not
-    asked = button;
-    setTimeout(() => { if (asked === button) asked = null; }, answerShown);
+    clicked = button;
+    setTimeout(() => { if (clicked === button) clicked = null; }, answerShown);
     say("Press once more to do it: " + button.textContent.trim());
   }, true);
   document.addEventListener("visibilitychange", wake);
@@ -238,7 +271,7 @@
   setInterval(() => {
     beat();
     tick();
-    if (socket && stale() && Date.now() - opened > staleAfter) { drop(); again(); }
+    if (link && stale() && Date.now() - asked > staleAfter) lost();
   }, beatEvery);
   if (location.hash.startsWith("#k=")) history.replaceState(null, "", "/");
   connect();
