@@ -12,8 +12,8 @@ import (
 	"time"
 )
 
-// A source that nobody here wrote: the npm package ws, which comes with the
-// package that `bash .ci/run` installs; go test -short does without. It hangs up
+// A source that nobody here wrote: the npm package ws, which `bash .ci/run`
+// installs; go test -short does without. It hangs up
 // without a goodbye once, after which the connection is made again.
 func TestForeignSource(t *testing.T) {
 	if testing.Short() {
