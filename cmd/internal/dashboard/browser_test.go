@@ -256,7 +256,7 @@ func TestInABrowser(t *testing.T) {
 			do("resize", chromedp.EmulateViewport(width, 800))
 			until(fmt.Sprintf("%s fits into %d px", page.Name, width), fmt.Sprintf(`innerWidth === %d && document.documentElement.scrollWidth <= innerWidth`, width))
 			until(fmt.Sprintf("targets of %s are at least 44 px at %d px", page.Name, width), `[...document.querySelectorAll("button, summary, .next a, .strip a, input")].every((e) => {
-				const r = e.getBoundingClientRect(); return e.offsetParent === null || e.type === "checkbox" || r.height >= 44 && r.width >= 44; })`)
+				const r = e.getBoundingClientRect(); return !e.checkVisibility() || e.type === "checkbox" || r.height >= 44 && r.width >= 44; })`)
 		}
 	}
 

@@ -367,13 +367,13 @@ func TestGoodbyeToAPageThatDoesNotReadIsShort(t *testing.T) {
 
 func TestLiveSocketsAreBounded(t *testing.T) {
 	inBubble(t, func(t *testing.T, r rig) {
-		for range maxSockets {
+		for range maxLive {
 			c := r.dial(t)
 			defer c.Close()
 			take(t, c)
 		}
 		if _, answer, err := r.try(); err == nil || answer.StatusCode != http.StatusServiceUnavailable {
-			t.Errorf("socket %d: %v, want 503", maxSockets+1, err)
+			t.Errorf("socket %d: %v, want 503", maxLive+1, err)
 		}
 	})
 }

@@ -22,13 +22,14 @@ const maxBody = 4 << 10
 const pressTime = 30 * time.Second
 
 // Server is the page: an http.Handler over a Desk. It keeps sessions and live
-// sockets, nothing of the rig.
+// pages, nothing of the rig.
 type Server struct {
-	desk    desk.Desk
-	door    *access.Door
-	painter *pages.Painter
-	handler http.Handler
-	live    liveSockets
+	desk      desk.Desk
+	door      *access.Door
+	painter   *pages.Painter
+	handler   http.Handler
+	following livePages
+	streams   eventStreams
 
 	confirming sync.Mutex // one confirm at a time, so that a repeat sees the first one's end
 	confirmed  string     // digest of the last confirm that the desk took
@@ -37,7 +38,7 @@ type Server struct {
 // New builds the page over a desk. The zero rules let nobody in.
 func New(desk desk.Desk, who access.Rules) *Server {
 	s := &Server{desk: desk, door: access.New(who), painter: pages.New()}
-	s.live.init()
+	s.following.init()
 	cross := http.NewCrossOriginProtection()
 	cross.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		s.refuse(w, r, http.StatusForbidden, "this press came from another site")
@@ -64,9 +65,9 @@ func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	s.handler.ServeHTTP(w, r)
 }
 
-// Close ends every live socket (1001, going away) and waits for them. A socket
-// asked for afterwards is refused.
-func (s *Server) Close() { s.live.close() }
+// Close ends every live page (1001, going away) and waits for them. One asked for
+// afterwards is refused.
+func (s *Server) Close() { s.following.close() }
 
 func (s *Server) routes() http.Handler {
 	mux := http.NewServeMux()
@@ -80,7 +81,11 @@ func (s *Server) routes() http.Handler {
 		mux.Handle("GET /"+page.Name, s.paired(s.page(page)))
 	}
 	mux.Handle("GET /state.json", s.paired(s.report))
-	mux.Handle("GET /live", s.paired(s.stream))
+	mux.Handle("GET /live", s.paired(s.live(openSocket)))
+	mux.Handle("GET /events", s.paired(s.live(s.openEvents)))
+	mux.Handle("POST /seen", s.paired(s.seen))
+	mux.Handle("POST /unpair", s.paired(s.unpair))
+	mux.Handle("POST /take-over", s.paired(s.takeOver))
 	mux.Handle("POST /safe-preset", s.press("log#presets", alone(s.desk.StoreSafe)))
 	mux.Handle("POST /dry-run", s.press("settings#dry-run", alone(s.desk.DryRun)))
 	mux.Handle("POST /correct", s.press("settings#dry-run", alone(s.desk.Correct)))
@@ -94,26 +99,41 @@ func (s *Server) routes() http.Handler {
 	mux.Handle("POST /confirm", s.press("send#send", s.confirm))
 	mux.Handle("POST /keep", s.press("send#decide", s.keep))
 	mux.Handle("POST /roll-back", s.press("send#decide", s.rollBack))
-	mux.Handle("POST /safe", s.press("send#now", alone(s.desk.Safe)))
+	mux.Handle("POST /safe", s.pressOfAll("send#now", alone(s.desk.Safe)))
 	return mux
 }
 
 // pair answers with a session or says why not.
 func (s *Server) pair(w http.ResponseWriter, r *http.Request) {
-	switch no := s.door.Pair(w, r); {
-	case no != nil:
+	if no := s.door.Pair(w, r); no != nil {
 		s.refuse(w, r, no.Status, no.Sentence)
-	case readsPages(r):
-		http.Redirect(w, r, "/", http.StatusSeeOther)
-	default:
-		w.WriteHeader(http.StatusNoContent)
+		return
 	}
+	taken(w, r, "")
+}
+
+// unpair ends the asker's session.
+func (s *Server) unpair(w http.ResponseWriter, r *http.Request) {
+	s.door.Unpair(w, r)
+	taken(w, r, "")
+}
+
+// takeOver hands the controls to the asker.
+func (s *Server) takeOver(w http.ResponseWriter, r *http.Request) {
+	if no := s.door.TakeOver(r); no != nil {
+		s.refuse(w, r, no.Status, no.Sentence)
+		return
+	}
+	taken(w, r, "#controls")
 }
 
 // paired lets only paired visitors through; everybody else sees the pairing page.
-func (s *Server) paired(next http.HandlerFunc) http.Handler {
+func (s *Server) paired(next http.HandlerFunc) http.Handler { return s.past(s.door.Refuse, next) }
+
+// past lets through whom nobody refuses.
+func (s *Server) past(refuse func(*http.Request) *access.Refusal, next http.HandlerFunc) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if no := s.door.Refuse(r); no != nil {
+		if no := refuse(r); no != nil {
 			s.refuse(w, r, no.Status, no.Sentence)
 			return
 		}
@@ -121,26 +141,42 @@ func (s *Server) paired(next http.HandlerFunc) http.Handler {
 	})
 }
 
-// press hands one wish to the desk and answers the way the asker reads: a form
-// gets the page again, anything else an empty answer or one sentence. A phone
-// that drops off the network after pressing has pressed all the same.
+// press hands a wish of whoever holds the controls to the desk.
 func (s *Server) press(back string, wish func(context.Context, *http.Request) error) http.Handler {
-	return s.paired(func(w http.ResponseWriter, r *http.Request) {
+	return s.past(s.door.RefuseToSteer, s.take(back, wish))
+}
+
+// pressOfAll hands a wish of anybody who is paired to the desk.
+func (s *Server) pressOfAll(back string, wish func(context.Context, *http.Request) error) http.Handler {
+	return s.paired(s.take(back, wish))
+}
+
+// take hands one wish to the desk and answers the way the asker reads. A phone
+// that drops off the network after pressing has pressed all the same.
+func (s *Server) take(back string, wish func(context.Context, *http.Request) error) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
 		if err := r.ParseForm(); err != nil {
 			s.refuse(w, r, http.StatusBadRequest, "this press could not be read; reload the page and press again")
 			return
 		}
 		ctx, cancel := context.WithTimeout(context.WithoutCancel(r.Context()), pressTime)
 		defer cancel()
-		switch err := wish(ctx, r); {
-		case err != nil:
+		if err := wish(ctx, r); err != nil {
 			s.refuse(w, r, http.StatusConflict, "Refused: "+err.Error())
-		case readsPages(r):
-			http.Redirect(w, r, "/"+back, http.StatusSeeOther)
-		default:
-			w.WriteHeader(http.StatusNoContent)
+			return
 		}
-	})
+		taken(w, r, back)
+	}
+}
+
+// taken answers a press that was taken: a form gets a page, anything else an empty
+// answer.
+func taken(w http.ResponseWriter, r *http.Request, back string) {
+	if readsPages(r) {
+		http.Redirect(w, r, "/"+back, http.StatusSeeOther)
+		return
+	}
+	w.WriteHeader(http.StatusNoContent)
 }
 
 // readsPages tells a browser's form from a script or a program.
@@ -154,12 +190,19 @@ func (s *Server) first(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) page(page pages.Page) http.HandlerFunc {
-	return func(w http.ResponseWriter, _ *http.Request) { s.writePage(w, page, http.StatusOK, "") }
+	return func(w http.ResponseWriter, r *http.Request) { s.writePage(w, r, page, http.StatusOK, "") }
 }
 
-func (s *Server) writePage(w http.ResponseWriter, page pages.Page, status int, answer string) {
+// seat is who asks, and who holds the controls; false for somebody who may not look.
+func (s *Server) seat(r *http.Request) (pages.Seat, bool) {
+	who, known := s.door.Who(r)
+	return pages.Seat{Who: who, Controls: s.door.Controls()}, known
+}
+
+func (s *Server) writePage(w http.ResponseWriter, r *http.Request, page pages.Page, status int, answer string) {
+	seat, _ := s.seat(r)
 	var b bytes.Buffer
-	answerWith(w, status, &b, s.painter.Write(&b, s.desk.View(), page, answer))
+	answerWith(w, status, &b, s.painter.Write(&b, s.desk.View(), seat, page, answer))
 }
 
 // answerWith sends a page that was drawn, or says that it could not be.
@@ -193,7 +236,7 @@ func (s *Server) refuse(w http.ResponseWriter, r *http.Request, status int, sent
 		return
 	}
 	if _, known := s.door.Who(r); known {
-		s.writePage(w, pages.First(s.desk.View()), status, sentence)
+		s.writePage(w, r, pages.First(s.desk.View()), status, sentence)
 		return
 	}
 	var b bytes.Buffer
