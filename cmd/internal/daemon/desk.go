@@ -4,8 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"math"
-	"time"
 
 	"hushback/cmd/internal/dashboard/pages"
 	"hushback/cmd/internal/desk"
@@ -233,42 +231,6 @@ func (d *Daemon) preset(name string) (*preset.Preset, error) {
 		return nil, err
 	}
 	return &p, nil
-}
-
-// meter shows the feeds' levels once a second.
-func (d *Daemon) meter() {
-	tick := time.NewTicker(time.Second)
-	defer tick.Stop()
-	for {
-		select {
-		case <-d.work.Done():
-			return
-		case <-tick.C:
-			feeds := d.feeds()
-			d.change(func(v *desk.View) { v.Feeds = feeds })
-		}
-	}
-}
-
-// feeds are the site's microphones; the moved one stands in for those that have
-// no feed of their own.
-func (d *Daemon) feeds() []desk.Feed {
-	moved := d.hub.Feed(Moved)
-	var feeds []desk.Feed
-	for _, m := range d.View().Site.Microphones {
-		s := d.hub.Feed(m.Name)
-		f := desk.Feed{Microphone: m.Name, Role: m.Role, Moved: !s.Connected && moved.Connected}
-		if f.Moved {
-			s = moved
-		}
-		f.Connected, f.Functions, f.LevelDB, f.Rate, f.Trouble = s.Connected, s.Functions, s.LevelDB, s.Rate, s.Trouble
-		if src, ok := d.sources[m.Name]; ok {
-			st := src.Status()
-			f = desk.Feed{Microphone: m.Name, Role: m.Role, Connected: st.Connected, Functions: true, LevelDB: math.NaN(), Trouble: st.Trouble}
-		}
-		feeds = append(feeds, f)
-	}
-	return feeds
 }
 
 // recovered says what a restart found, for the operator.

@@ -60,7 +60,7 @@ func inShort(v verify.Verdict) string {
 // one microphone that is moved, at one after the other.
 func (d *Daemon) takeAll(ctx context.Context, bench control.Bench) ([]verify.Capture, error) {
 	site := d.View().Site
-	states, rounds := series(site), d.rounds()
+	states, rounds := site.Heard(), d.rounds()
 	d.latency = map[string]float64{}
 	var captures []verify.Capture
 	for k, mics := range rounds {
@@ -70,8 +70,8 @@ func (d *Daemon) takeAll(ctx context.Context, bench control.Bench) ([]verify.Cap
 			}
 		}
 		for i, h := range states {
-			d.doing(fmt.Sprintf("measuring %d of %d: %s", 1+i+k*len(states), len(states)*len(rounds), h.words(site)))
-			if err := play(ctx, bench, h.outputs(site)); err != nil {
+			d.doing(fmt.Sprintf("measuring %d of %d: %s", 1+i+k*len(states), len(states)*len(rounds), h.Words(site)))
+			if err := play(ctx, bench, h.Outputs(site)); err != nil {
 				return nil, err
 			}
 			more, err := d.take(ctx, h, mics)
@@ -94,9 +94,9 @@ func play(ctx context.Context, bench control.Bench, outputs []int) error {
 }
 
 // take captures one state of the series at some places at once.
-func (d *Daemon) take(ctx context.Context, h heard, mics []engine.Microphone) ([]verify.Capture, error) {
+func (d *Daemon) take(ctx context.Context, h engine.Heard, mics []engine.Microphone) ([]verify.Capture, error) {
 	periods := periodsOfSolo
-	if h.outputs(d.View().Site) == nil {
+	if h.Outputs(d.View().Site) == nil {
 		periods = periodsOfEverything
 	}
 	taken := make([]verify.Capture, len(mics))
@@ -165,7 +165,7 @@ func (d *Daemon) firstOf(clock string, captures []verify.Capture) transfer.Funct
 
 // capture takes one transfer function at a microphone, starting once everything
 // on its way has arrived.
-func (d *Daemon) capture(ctx context.Context, mic engine.Microphone, h heard, periods int) (verify.Capture, error) {
+func (d *Daemon) capture(ctx context.Context, mic engine.Microphone, h engine.Heard, periods int) (verify.Capture, error) {
 	view := d.View()
 	function, err := d.listen(ctx, mic, periods)
 	if err != nil {
@@ -176,7 +176,7 @@ func (d *Daemon) capture(ctx context.Context, mic engine.Microphone, h heard, pe
 		return verify.Capture{}, fmt.Errorf("%s microphone: %w", mic.Name, err)
 	}
 	return verify.Capture{
-		Microphone: mic.Name, Role: mic.Role, Solo: h.solo, Row: h.row, SheetDigest: view.Sheet.Digest(),
+		Microphone: mic.Name, Role: mic.Role, Solo: h.Solo, Row: h.Row, SheetDigest: view.Sheet.Digest(),
 		Taken: time.Now(), Air: view.Site.Air, DelaySec: arrival, Function: function.Advance(arrival),
 	}, nil
 }

@@ -9,69 +9,20 @@ import (
 
 	"hushback/cmd/internal/desk"
 	"hushback/engine"
-	"hushback/verify"
 	"hushback/verify/transfer"
 )
-
-// heard is what is open in one state of the series: everything, or one row, or
-// one output.
-type heard struct {
-	row  engine.Row
-	solo int
-}
-
-// series lists what a site wants heard, everything first: it is what the
-// verdict rests on. Then the rows, rear before front as rows are matched
-// behind, then the outputs.
-func series(site engine.Site) []heard {
-	all := []heard{{}}
-	for _, row := range []engine.Row{engine.RowRear, engine.RowFront} {
-		if site.Series.Rows() && len(site.RowOutputs(row)) > 0 {
-			all = append(all, heard{row: row})
-		}
-	}
-	if site.Series.Outputs() {
-		for _, o := range site.Outputs {
-			all = append(all, heard{solo: o.Number})
-		}
-	}
-	return all
-}
 
 // alone lists the groups of outputs that a site's series hears by themselves,
 // each once: a row may be a single output.
 func alone(site engine.Site) [][]int {
 	var groups [][]int
-	for _, h := range series(site) {
-		outputs := h.outputs(site)
+	for _, h := range site.Heard() {
+		outputs := h.Outputs(site)
 		if outputs != nil && !slices.ContainsFunc(groups, func(g []int) bool { return slices.Equal(g, outputs) }) {
 			groups = append(groups, outputs)
 		}
 	}
 	return groups
-}
-
-// outputs are those that are open; nil for all.
-func (h heard) outputs(site engine.Site) []int {
-	switch {
-	case h.row != "":
-		return site.RowOutputs(h.row)
-	case h.solo != verify.Everything:
-		return []int{h.solo}
-	}
-	return nil
-}
-
-// words say which outputs play.
-func (h heard) words(site engine.Site) string {
-	switch {
-	case h.row != "":
-		return fmt.Sprintf("the %s row alone", h.row)
-	case h.solo != verify.Everything:
-		output, _ := site.Output(h.solo)
-		return fmt.Sprintf("output %d alone (%s)", h.solo, output.Label)
-	}
-	return "everything open"
 }
 
 // Moved is what a microphone calls itself that stands at one place after the

@@ -28,8 +28,8 @@ func TestSeries(t *testing.T) {
 	} {
 		c.site.Series = c.series
 		var words []string
-		for _, h := range series(c.site) {
-			words = append(words, h.words(c.site))
+		for _, h := range c.site.Heard() {
+			words = append(words, h.Words(c.site))
 		}
 		if got := fmt.Sprint(words); got != c.words {
 			t.Errorf("%q: got %s, want %s", c.series, got, c.words)

@@ -54,16 +54,21 @@ type Foreseen struct {
 // WorthSaying is how probable a cause must be to be shown to people.
 const WorthSaying = 0.05
 
-// Feed is one microphone's connection.
+// Feed is one microphone's connection. A number that nobody can tell is NaN.
 type Feed struct {
-	Microphone string
-	Role       engine.Role
-	Connected  bool
-	Moved      bool    // it is the one microphone that is moved from place to place
-	Functions  bool    // it sends what it measured by itself, no audio; LevelDB is NaN then
-	Trouble    string  // what is wrong with what it sends, "" if nothing is
-	LevelDB    float64 // of the microphone channel, last second, re full scale
-	Rate       int     // samples per second
+	Microphone  string
+	Role        engine.Role
+	Connected   bool
+	Moved       bool    // it is the one microphone that is moved from place to place
+	Functions   bool    // it sends what it measured by itself, no audio, so that there are no numbers
+	Trouble     string  // what is wrong with what it sends, "" if nothing is
+	LevelDB     float64 // of the microphone channel, last second, re full scale
+	FloorDB     float64 // the same when nothing was being played, the last time that this was so
+	Clipped     bool    // a sample of the last second reached full scale
+	Gaps        int     // breaks in the audio since it connected
+	Coherence   float64 // mean over the operating range, of the last seconds
+	OverNoiseDB float64 // signal over the noise of one average there
+	Rate        int     // samples per second
 }
 
 // Desk is what a person can do. Every method returns once the wish is taken

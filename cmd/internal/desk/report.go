@@ -150,6 +150,11 @@ type Hearing struct {
 	Role       string   `json:"role"`
 	Connected  bool     `json:"connected"`
 	LevelDB    *float64 `json:"level_db"`
+	FloorDB    *float64 `json:"floor_db"`      // when nothing played
+	OverNoise  *float64 `json:"over_noise_db"` // signal over the noise of one average, over the operating range
+	Coherence  *float64 `json:"coherence"`     // mean over the operating range
+	Clipped    bool     `json:"clipped"`
+	Trouble    string   `json:"trouble"`
 }
 
 // ReportOf lays a view out for programs.
@@ -172,7 +177,7 @@ func ReportOf(v View) Report {
 		r.Verdict = &Judgement{Outcome: string(v.Verdict.Outcome), Reasons: v.Verdict.Reasons, Numbers: numbersOf(v.Verdict.Summary)}
 	}
 	for _, f := range v.Feeds {
-		r.Feeds = append(r.Feeds, Hearing{f.Microphone, string(f.Role), f.Connected, finite(f.LevelDB)})
+		r.Feeds = append(r.Feeds, Hearing{f.Microphone, string(f.Role), f.Connected, finite(f.LevelDB), finite(f.FloorDB), finite(f.OverNoiseDB), finite(f.Coherence), f.Clipped, f.Trouble})
 	}
 	for _, s := range v.Strange {
 		r.Elsewhere = append(r.Elsewhere, Change{s.Output, s.Param.String(), s.Before, s.Now, s.Seen})

@@ -78,3 +78,14 @@ func HexBytes(b []byte) string {
 	}
 	return s.String()
 }
+
+// Times counts: "once", "twice", "3 times".
+func Times(n int) string {
+	switch n {
+	case 1:
+		return "once"
+	case 2:
+		return "twice"
+	}
+	return strconv.Itoa(n) + " times"
+}

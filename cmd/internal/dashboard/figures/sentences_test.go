@@ -56,3 +56,11 @@ func TestCapital(t *testing.T) {
 		}
 	}
 }
+
+func TestTimes(t *testing.T) {
+	for n, want := range map[int]string{1: "once", 2: "twice", 3: "3 times"} {
+		if got := Times(n); got != want {
+			t.Errorf("%d: %q, want %q", n, got, want)
+		}
+	}
+}

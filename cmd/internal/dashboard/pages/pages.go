@@ -19,7 +19,6 @@ import (
 	"hushback/control"
 	"hushback/control/preset"
 	"hushback/engine"
-	"hushback/verify"
 )
 
 // journalShown is how much of the journal the page carries; the rest is on disk.
@@ -42,7 +41,7 @@ func All() []Page {
 		{"design", "Design", []string{"layout"}},
 		{"settings", "Settings", []string{"sheet", "foreseen", "dry-run"}},
 		{"send", "Send", []string{"send", "decide"}},
-		{"measure", "Measure", []string{"feeds"}},
+		{"measure", "Measure", []string{"feeds", "series"}},
 		{"proof", "Proof", []string{"verdict", "decide", "claims", "curves", "causes"}},
 		{"log", "Presets and log", []string{"presets", "journal"}},
 	}
@@ -89,6 +88,7 @@ type picture struct {
 	Read      tally
 	Chart     figures.Chart
 	Hearing   []hearing
+	Series    []taken
 	Missing   string // microphones not connected, "" when all are
 	Judged    *judged
 	Safe      *stored
@@ -102,14 +102,6 @@ type picture struct {
 type outputRow struct {
 	engine.Setting
 	Label string
-}
-
-// hearing is one microphone of the site with its feed, if it has one.
-type hearing struct {
-	desk.Feed
-	At    engine.Point
-	Meter float64 // 0 to 100 for -90 to 0 dB
-	Taken []string
 }
 
 // journalGroup is the entries of one change, or of none, that follow each other.
@@ -141,7 +133,7 @@ func compose(v desk.View) picture {
 		o, _ := v.Site.Output(set.Output)
 		p.Rows = append(p.Rows, outputRow{set, o.Label})
 	}
-	p.Foretold = foreseenOf(v)
+	p.Foretold, p.Series = foreseenOf(v), seriesOf(v)
 	p.Array, p.Ground = figures.ArrayPlan(v.Site), figures.GroundPlan(v.Site)
 	if p.Now.DryRun != nil {
 		p.sayDryRun(*p.Now.DryRun)
@@ -183,36 +175,6 @@ func journalGroups(entries []preset.Entry) []journalGroup {
 		g.Lines = append(g.Lines, l)
 	}
 	return groups
-}
-
-// hearings lists every microphone of the site, connected or not, with what was
-// captured through it for the current change.
-func hearings(v desk.View) []hearing {
-	var out []hearing
-	for _, m := range v.Site.Microphones {
-		h := hearing{Feed: desk.Feed{Microphone: m.Name, Role: m.Role}, At: m.At}
-		for _, f := range v.Feeds {
-			if f.Microphone == m.Name {
-				h.Feed = f
-			}
-		}
-		if h.Connected && !h.Functions {
-			h.Meter = max(0, min(100, (h.LevelDB+90)/0.9))
-		}
-		for _, c := range v.Captures {
-			switch {
-			case c.Microphone != m.Name:
-			case c.Row != "":
-				h.Taken = append(h.Taken, string(c.Row)+" row alone")
-			case c.Solo == verify.Everything:
-				h.Taken = append(h.Taken, "everything")
-			default:
-				h.Taken = append(h.Taken, fmt.Sprintf("output %d alone", c.Solo))
-			}
-		}
-		out = append(out, h)
-	}
-	return out
 }
 
 // Painter turns Views into HTML. It keeps the last picture, because every open

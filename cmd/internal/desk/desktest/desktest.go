@@ -344,8 +344,8 @@ func View(state control.State) desk.View {
 		Seq: 1, Site: Site(), Sheet: Sheet(), Prediction: Prediction(), Processor: "plain-eight at 127.0.0.1:9000",
 		State: state, Safe: stored, AsFound: &preset.Preset{Name: preset.AsFound, Taken: Time.Add(-2 * time.Hour), Settings: AsFound()},
 		Feeds: []desk.Feed{
-			{Microphone: "meadow", Role: engine.RoleFront, Connected: true, LevelDB: -31.4, Rate: 48000},
-			{Microphone: "back fence", Role: engine.RoleRear, Connected: true, LevelDB: -52.9, Rate: 48000},
+			{Microphone: "meadow", Role: engine.RoleFront, Connected: true, LevelDB: -31.4, FloorDB: -71, Coherence: 0.998, OverNoiseDB: 33.2, Rate: 48000},
+			{Microphone: "back fence", Role: engine.RoleRear, Connected: true, LevelDB: -52.9, FloorDB: math.NaN(), Coherence: 0.41, OverNoiseDB: 6.1, Rate: 48000},
 		},
 		Journal: []preset.Entry{
 			{Seq: 3, At: Time.Add(-50 * time.Minute), Change: "c-0007", Event: "rolled back", Detail: "Output 3 was silent at the front microphone."},

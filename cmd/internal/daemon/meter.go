@@ -1,0 +1,110 @@
+package daemon
+
+import (
+	"math"
+	"time"
+
+	"hushback/cmd/internal/desk"
+	"hushback/engine"
+	"hushback/verify/feed"
+)
+
+// watchedSec is how much audio the page's live numbers are of, in seconds.
+const watchedSec = 3
+
+// silentDB is the level of the reference, dB re full scale, below which nothing is
+// being played to the rig: what a microphone hears then is noise.
+const silentDB = -80
+
+// meter shows once a second what the microphones hear.
+func (d *Daemon) meter() {
+	tick := time.NewTicker(time.Second)
+	defer tick.Stop()
+	floor := map[string]float64{} // dB re full scale, by feed
+	for {
+		select {
+		case <-d.work.Done():
+			return
+		case <-tick.C:
+			feeds := d.feeds()
+			for i := range feeds {
+				d.judgeFeed(&feeds[i], floor)
+			}
+			d.change(func(v *desk.View) { v.Feeds = feeds })
+		}
+	}
+}
+
+// judgeFeed says how good what a microphone sends is just now.
+func (d *Daemon) judgeFeed(f *desk.Feed, floor map[string]float64) {
+	f.Coherence, f.OverNoiseDB, f.FloorDB = math.NaN(), math.NaN(), math.NaN()
+	if !f.Connected || f.Functions {
+		return
+	}
+	name, site := d.feedOf(f.Microphone), d.View().Site
+	heard := d.hub.Recent(name, watchedSec)
+	if len(heard.Reference) < heard.Rate { // less than a second since it came, or since a gap
+		return
+	}
+	if levelDB(heard.Reference) < silentDB {
+		floor[name] = f.LevelDB
+	} else {
+		f.Coherence, f.OverNoiseDB = quality(heard, site)
+	}
+	if level, known := floor[name]; known {
+		f.FloorDB = level
+	}
+}
+
+// quality is the mean coherence over the operating range, and the mean level of
+// the signal over the noise of one average there, in dB; NaN where there is too
+// little audio to tell.
+func quality(heard feed.Recording, site engine.Site) (coherence, overNoiseDB float64) {
+	f, err := estimate(heard, site.TestSignal)
+	if err != nil {
+		return math.NaN(), math.NaN()
+	}
+	var signal, noise, sum, lines float64
+	for i, hz := range f.FreqHz {
+		if site.Target.Range.Contains(hz) {
+			h := real(f.H[i])*real(f.H[i]) + imag(f.H[i])*imag(f.H[i])
+			signal, noise = signal+h, noise+math.Pow(10, f.NoiseDB(i)/10)
+			sum, lines = sum+f.Coherence[i], lines+1
+		}
+	}
+	if lines == 0 {
+		return math.NaN(), math.NaN()
+	}
+	return sum / lines, 10 * math.Log10(signal/noise)
+}
+
+// levelDB is the root mean square of samples, dB re full scale.
+func levelDB(samples []float64) float64 {
+	power := 0.0
+	for _, v := range samples {
+		power += v * v
+	}
+	return 10 * math.Log10(power/float64(max(1, len(samples))))
+}
+
+// feeds are the site's microphones; the moved one stands in for those that have
+// no feed of their own.
+func (d *Daemon) feeds() []desk.Feed {
+	moved := d.hub.Feed(Moved)
+	var feeds []desk.Feed
+	for _, m := range d.View().Site.Microphones {
+		s := d.hub.Feed(m.Name)
+		f := desk.Feed{Microphone: m.Name, Role: m.Role, Moved: !s.Connected && moved.Connected}
+		if f.Moved {
+			s = moved
+		}
+		f.Connected, f.Functions, f.LevelDB, f.Rate, f.Trouble = s.Connected, s.Functions, s.LevelDB, s.Rate, s.Trouble
+		f.Clipped, f.Gaps = s.Clipped, s.Gaps
+		if src, ok := d.sources[m.Name]; ok {
+			st := src.Status()
+			f = desk.Feed{Microphone: m.Name, Role: m.Role, Connected: st.Connected, Functions: true, LevelDB: math.NaN(), Trouble: st.Trouble}
+		}
+		feeds = append(feeds, f)
+	}
+	return feeds
+}

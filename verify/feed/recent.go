@@ -1,0 +1,29 @@
+package feed
+
+import "hushback/verify/feed/protocol"
+
+// Recent is the newest unbroken audio of a microphone, lengthSec of it at most,
+// without waiting for any: to watch by, not to judge by. It is empty where nothing
+// has come yet, and is never longer than what the hub keeps, four seconds.
+func (h *Hub) Recent(microphone string, lengthSec float64) Recording {
+	h.mu.Lock()
+	p := h.places[microphone]
+	h.mu.Unlock()
+	if p == nil || p.line == nil || p.line.tape == nil {
+		return Recording{}
+	}
+	return p.line.tape.recent(lengthSec)
+}
+
+func (t *tape) recent(lengthSec float64) Recording {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	size := uint64(len(t.ring) / protocol.Channels)
+	n := min(t.next-t.run, size, uint64(max(0, lengthSec)*float64(t.rate)))
+	r := Recording{Rate: t.rate, First: t.next - n, Reference: make([]float64, n), Microphone: make([]float64, n)}
+	for i := range n {
+		at := (r.First + i) % size * protocol.Channels
+		r.Reference[i], r.Microphone[i] = float64(t.ring[at]), float64(t.ring[at+1])
+	}
+	return r
+}
