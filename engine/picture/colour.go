@@ -3,7 +3,6 @@ package picture
 import (
 	"fmt"
 	"image/color"
-	"math"
 
 	"gonum.org/v1/plot/palette/moreland"
 )
@@ -16,11 +15,20 @@ const (
 	bandDB    = 3.0
 	contourDB = 6.0 // a line at every other edge
 	bands     = int((highestDB-lowestDB)/bandDB) + 2
+
+	contourBands = int(contourDB / bandDB) // the lowest line is the lowest edge
 )
 
 // step is where on the scale a level lies.
 func step(db float64) int {
-	return int(math.Max(0, math.Min(float64(bands-1), math.Floor((db-lowestDB)/bandDB)+1)))
+	switch at := (db-lowestDB)/bandDB + 1; {
+	case !(at > 0):
+		return 0
+	case at >= float64(bands):
+		return bands - 1
+	default:
+		return int(at)
+	}
 }
 
 // scale is one colour for each band, the loudest lightest, in even steps of CIE

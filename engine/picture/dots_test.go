@@ -136,7 +136,9 @@ func TestNothingBehindWalls(t *testing.T) {
 		p    engine.Point
 		want bool
 	}{{engine.Point{X: -11, Y: 40}, true}, {engine.Point{X: -9, Y: -40}, false}, {engine.Point{X: 90}, false}, {engine.Point{X: -10}, false}} {
-		if got := behindWall(r.Site, c.p); got != c.want {
+		area := field.Area{MinX: -20, MaxX: 90, MinY: -50, MaxY: 70}
+		hidden := behind(r.Site.Walls, r.Site.Sources, area)
+		if got := hidden[0].holds((c.p.X-area.MinX)/110, (c.p.Y-area.MinY)/120); got != c.want {
 			t.Errorf("behind at %v: %v", c.p, got)
 		}
 	}
@@ -145,7 +147,7 @@ func TestNothingBehindWalls(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	img := g.banded(40, 40, colours, func(u, v float64) bool { return u < 0.25 })
+	img := g.banded(40, 40, colours, []half{{at: -0.25, alongU: 1}})
 	if c := img.At(5, 38); differ(color.NRGBAModel.Convert(c).(color.NRGBA), color.NRGBA{R: 255, G: 255, B: 255}) != 0 {
 		t.Errorf("hidden: %v", c)
 	}
@@ -170,8 +172,8 @@ func TestLevelsBetweenPoints(t *testing.T) {
 	}
 	for _, u := range []float64{0, 0.1, 0.25, 0.77, 1} {
 		for _, v := range []float64{0, 0.3, 0.5, 1} {
-			if got, want := g.level(u, v), plane(u, v); math.Abs(got-want) > 1e-12 {
-				t.Errorf("level(%v, %v) = %v, want %v", u, v, got, want)
+			if got, want := markAt(v, g.ny).level(g.across(markAt(u, g.nx))), plane(u, v); math.Abs(got-want) > 1e-12 {
+				t.Errorf("level at %v, %v: %v, want %v", u, v, got, want)
 			}
 		}
 	}
@@ -180,7 +182,7 @@ func TestLevelsBetweenPoints(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	img := slope.banded(1, 2000, colours, func(u, v float64) bool { return false })
+	img := slope.banded(1, 2000, colours, nil)
 	var crossings []float64
 	for row := range 2000 {
 		if img.At(0, row) == color.Color(paper.Ink) {

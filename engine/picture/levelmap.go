@@ -7,10 +7,10 @@ import (
 	"image/color"
 	"math"
 	"math/cmplx"
+	"slices"
 	"strings"
 
 	"gonum.org/v1/plot"
-	"gonum.org/v1/plot/plotter"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
 
@@ -56,7 +56,11 @@ func levelMap(layout string, r design.Report, m *field.Map) (*Drawing, error) {
 	if err != nil {
 		return nil, err
 	}
-	hidden := func(k int) bool { return behindWall(r.Site, m.Area.At(k%m.Area.NX, k/m.Area.NX)) }
+	walls := behind(r.Site.Walls, r.Site.Sources, m.Area)
+	hidden := func(k int) bool {
+		u, v := float64(k%m.Area.NX)/float64(m.Area.NX-1), float64(k/m.Area.NX)/float64(m.Area.NY-1)
+		return slices.ContainsFunc(walls, func(h half) bool { return h.holds(u, v) })
+	}
 	var maps []*plot.Plot
 	var spoken []string
 	for i, f := range m.FreqHz {
@@ -130,72 +134,101 @@ func against(m *field.Map, i int, zero float64, hidden func(k int) bool) (grid, 
 	return g, nil
 }
 
-// level is between the points of the grid, u and v from 0 to 1 along x and y.
-func (g grid) level(u, v float64) float64 {
-	x, y := u*float64(g.nx-1), v*float64(g.ny-1)
-	i, j := min(int(x), g.nx-2), min(int(y), g.ny-2)
-	x, y = x-float64(i), y-float64(j)
-	at := func(i, j int) float64 { return g.db[j*g.nx+i] }
-	return (at(i, j)*(1-x)+at(i+1, j)*x)*(1-y) + (at(i, j+1)*(1-x)+at(i+1, j+1)*x)*y
+// mark is a place along one side of a grid: on the point below, and which part of the
+// way to the next.
+type mark struct {
+	below int
+	part  float64
 }
 
+// markAt is the place at u, from 0 to 1, along n points.
+func markAt(u float64, n int) mark {
+	at := u * float64(n-1)
+	low := min(int(at), n-2)
+	return mark{low, at - float64(low)}
+}
+
+// across are the levels along y at one place along x.
+func (g grid) across(x mark) []float64 {
+	line := make([]float64, g.ny)
+	for j := range line {
+		near := g.db[j*g.nx+x.below:]
+		line[j] = near[0]*(1-x.part) + near[1]*x.part
+	}
+	return line
+}
+
+// level is between the points of a line across.
+func (y mark) level(line []float64) float64 {
+	return line[y.below]*(1-y.part) + line[y.below+1]*y.part
+}
+
+// half is a half-plane over a picture: u and v, from 0 to 1 along x and y, lie in it
+// where at + u·alongU + v·alongV is below 0.
+type half struct{ at, alongU, alongV float64 }
+
+// behind are the half-planes of an area that walls hide from the sources.
+func behind(walls []engine.Wall, sources []engine.Source, a field.Area) []half {
+	var hidden []half
+	for _, w := range walls {
+		dx, dy := w.To.X-w.From.X, w.To.Y-w.From.Y
+		side := func(x, y float64) float64 { return dx*(y-w.From.Y) - dy*(x-w.From.X) }
+		if len(sources) == 0 {
+			continue
+		}
+		sign := math.Copysign(1, side(sources[0].At.X, sources[0].At.Y))
+		hidden = append(hidden, half{sign * side(a.MinX, a.MinY), -sign * dy * (a.MaxX - a.MinX), sign * dx * (a.MaxY - a.MinY)})
+	}
+	return hidden
+}
+
+func (h half) holds(u, v float64) bool { return h.at+u*h.alongU+v*h.alongV < 0 }
+
 // banded is the grid in colours, x up and y to the left, with a dark line where a
-// contour passes between neighbouring dots, and blank where hidden says so, u and v
-// being from 0 to 1 along x and y.
-func (g grid) banded(wide, tall int, colours color.Palette, hidden func(u, v float64) bool) image.Image {
+// contour passes between neighbouring dots, and blank where something hides it.
+func (g grid) banded(wide, tall int, colours color.Palette, hidden []half) *image.Paletted {
 	img := image.NewPaletted(image.Rect(0, 0, wide, tall), append(colours[:len(colours):len(colours)], paper.Ink, color.White))
+	contour, blank := uint8(len(colours)), uint8(len(colours)+1)
+	along := func(i, n int) float64 { return 1 - (float64(i)+0.5)/float64(n) }
+	aside := make([]mark, wide)
+	for col := range aside {
+		aside[col] = markAt(along(col, wide), g.ny)
+	}
 	last := make([]int, wide) // contour intervals of the row of dots above
 	for row := range tall {
-		left := 0
-		for col := range wide {
-			u, v := 1-(float64(row)+0.5)/float64(tall), 1-(float64(col)+0.5)/float64(wide)
-			if hidden(u, v) {
-				img.SetColorIndex(col, row, uint8(len(colours)+1))
-				continue
-			}
-			db := g.level(u, v)
-			between := int(math.Floor(math.Max(lowestDB-1, math.Min(highestDB+1, db)) / contourDB))
-			index := step(db)
+		left, line := 0, g.across(markAt(along(row, tall), g.nx))
+		dots := img.Pix[row*img.Stride:][:wide]
+		for col, y := range aside {
+			band := step(y.level(line))
+			between := (band + 1) / contourBands
+			dots[col] = uint8(band)
 			if row > 0 && between != last[col] || col > 0 && between != left {
-				index = len(colours)
+				dots[col] = contour
 			}
-			img.SetColorIndex(col, row, uint8(index))
 			left, last[col] = between, between
+		}
+		for _, h := range hidden {
+			for col := range dots {
+				if h.holds(along(row, tall), along(col, wide)) {
+					dots[col] = blank
+				}
+			}
 		}
 	}
 	return img
 }
 
-// dotsAcross is how finely a large map is drawn.
-const dotsAcross = 900
-
+// levelPlan is a plan with the levels under it, as finely as what it is drawn on
+// has dots.
 func levelPlan(site engine.Site, a field.Area, g grid, colours color.Palette, lone bool) *plot.Plot {
 	p := plan(window{a.MinX, a.MaxX, a.MinY, a.MaxY}.shaped())
-	wide := dotsAcross
-	if !lone {
-		wide /= 2
-	}
-	tall := max(2, int(math.Min(3, (a.MaxX-a.MinX)/(a.MaxY-a.MinY))*float64(wide)))
-	hidden := func(u, v float64) bool {
-		return behindWall(site, engine.Point{X: a.MinX + u*(a.MaxX-a.MinX), Y: a.MinY + v*(a.MaxY-a.MinY)})
-	}
-	p.Add(plotter.NewImage(g.banded(wide, tall, colours, hidden), -a.MaxY, a.MinX, -a.MinY, a.MaxX))
+	p.Add(stroke(func(on ground) {
+		box := vg.Rectangle{Min: on.at(engine.Point{X: a.MinX, Y: a.MaxY}), Max: on.at(engine.Point{X: a.MaxX, Y: a.MinY})}
+		wide, tall := paper.Dots(on.Canvas.Canvas, box.Size().X), paper.Dots(on.Canvas.Canvas, box.Size().Y)
+		on.DrawImage(box, g.banded(max(2, wide), max(2, tall), colours, behind(site.Walls, site.Sources, a)))
+	}))
 	p.Add(furnish(site, lone))
 	return p
-}
-
-// behindWall reports whether a wall stands between a place and the sources, where
-// the model has nothing to say.
-func behindWall(site engine.Site, p engine.Point) bool {
-	for _, w := range site.Walls {
-		side := func(q engine.Point) float64 {
-			return (w.To.X-w.From.X)*(q.Y-w.From.Y) - (w.To.Y-w.From.Y)*(q.X-w.From.X)
-		}
-		if len(site.Sources) > 0 && side(p)*side(site.Sources[0].At) < 0 {
-			return true
-		}
-	}
-	return false
 }
 
 // tiled stands plans of the same ground side by side, each under its name; a lone
