@@ -2,12 +2,10 @@ package dashboard
 
 import (
 	"bytes"
-	"context"
 	"fmt"
 	"net"
 	"net/http"
 	"net/http/httptest"
-	"os/exec"
 	"slices"
 	"strings"
 	"sync"
@@ -16,9 +14,6 @@ import (
 	"time"
 
 	"github.com/chromedp/cdproto/emulation"
-	"github.com/chromedp/cdproto/input"
-	"github.com/chromedp/cdproto/log"
-	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 
 	"hushback/cmd/internal/dashboard/pages"
@@ -100,33 +95,6 @@ func (c *freezable) Close() error {
 	return c.Conn.Close()
 }
 
-// startBrowser needs a Chromium on the PATH: this is the one test that sees
-// what a person sees, so that it is never left out quietly.
-func startBrowser(t *testing.T) context.Context {
-	t.Helper()
-	path := ""
-	for _, name := range []string{"chromium", "chromium-browser", "google-chrome"} {
-		if found, err := exec.LookPath(name); err == nil {
-			path = found
-			break
-		}
-	}
-	if path == "" {
-		t.Fatal("no browser on the PATH: install one, on Debian with `apt-get install chromium`")
-	}
-	opts := append(slices.Clone(chromedp.DefaultExecAllocatorOptions[:]), chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU,
-		chromedp.UserDataDir(t.TempDir()), chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true),
-		// A name that is not loopback's, still on this machine: browsers treat loopback better than the LAN.
-		chromedp.Flag("host-resolver-rules", "MAP rig.test 127.0.0.1"))
-	ctx, cancel := context.WithTimeout(context.Background(), 4*time.Minute)
-	t.Cleanup(cancel)
-	ctx, stop := chromedp.NewExecAllocator(ctx, opts...)
-	t.Cleanup(stop)
-	ctx, end := chromedp.NewContext(ctx)
-	t.Cleanup(end)
-	return ctx
-}
-
 func TestInABrowser(t *testing.T) {
 	d := desktest.New(desktest.View(control.Idle{}))
 	page := New(d, testAccess())
@@ -150,72 +118,18 @@ func TestInABrowser(t *testing.T) {
 	}
 	home := "http://rig.test:" + port + "/"
 
-	ctx := startBrowser(t)
-	do := func(what string, actions ...chromedp.Action[chromedp.Void]) {
-		t.Helper()
-		if err := chromedp.Do(ctx, actions...); err != nil {
-			t.Fatalf("%s: %v", what, err)
-		}
-	}
-	// until asks until the condition holds. Asking may fail while the page changes.
-	until := func(what, condition string) {
-		t.Helper()
-		var holds bool
-		var err error
-		for deadline := time.Now().Add(time.Minute); !holds && time.Now().Before(deadline); time.Sleep(20 * time.Millisecond) {
-			holds, err = chromedp.Run(ctx, chromedp.Evaluate[bool]("!!("+condition+")"))
-		}
-		if !holds {
-			body, _ := chromedp.Run(ctx, chromedp.Evaluate[string](`document.body.innerText.slice(0, 600)`))
-			t.Fatalf("%s: never came true (%v); the page says: %s", what, err, body)
-		}
-	}
-	reached := func(want ...string) {
-		t.Helper()
-		for deadline := time.Now().Add(time.Minute); len(d.Pressed()) < len(want) && time.Now().Before(deadline); {
-			time.Sleep(10 * time.Millisecond)
-		}
-		if got := d.Pressed(); len(want) > 0 && !slices.Equal(got, want) {
-			t.Fatalf("desk got %q, want %q", got, want)
-		}
-	}
-	goTo := func(page string) {
-		t.Helper()
-		do("go to "+page, chromedp.Navigate(home+page))
-		until(page+" is fresh", `document.body.dataset.page === "`+page+`" && document.querySelector("#age").innerText === "Live"`)
-	}
+	p := newPhone(t, home)
+	do, until, goTo := p.do, p.until, p.goTo
+	reached := func(want ...string) { t.Helper(); reachedDesk(t, d, want...) }
 	// hold keeps a button down until the desk has heard of it.
 	hold := func(button string, want ...string) {
 		t.Helper()
-		do("reach "+button, chromedp.ScrollIntoView(chromedp.CSS(button)))
-		at, err := chromedp.Run(ctx, chromedp.Evaluate[[]float64](`(() => { const r = document.querySelector("`+button+`").getBoundingClientRect(); return [r.x + r.width / 2, r.y + r.height / 2]; })()`))
-		if err != nil {
-			t.Fatal(err)
-		}
-		do("hold "+button, chromedp.MouseEvent(input.DispatchMouseEventTypeMousePressed, at[0], at[1], chromedp.ButtonLeft, chromedp.ClickCount(1)))
+		letGo := p.press(button)
 		if reached(want...); len(want) == 0 {
 			until("a press says that nobody is there", `document.querySelector("#answer").innerText.includes("no daemon is there to take this press")`)
 		}
-		do("let go of "+button, chromedp.MouseEvent(input.DispatchMouseEventTypeMouseReleased, at[0], at[1], chromedp.ButtonLeft, chromedp.ClickCount(1)))
+		letGo()
 	}
-	var mu sync.Mutex
-	var faults []string
-	do("start", chromedp.Navigate("about:blank"))
-	if err := chromedp.Listen(ctx, func(ev any) {
-		mu.Lock()
-		defer mu.Unlock()
-		switch e := ev.(type) {
-		case *runtime.EventExceptionThrown:
-			faults = append(faults, fmt.Sprint(e.ExceptionDetails.Text, e.ExceptionDetails.Exception))
-		case *log.EventEntryAdded:
-			if strings.Contains(e.Entry.Text, "Content Security Policy") {
-				faults = append(faults, e.Entry.Text)
-			}
-		}
-	}); err != nil {
-		t.Fatal(err)
-	}
-
 	// Pairing: a wrong code stays outside, the right one in the address goes in.
 	do("wrong code", chromedp.Navigate(home+"#k=WRONG"))
 	until("a wrong code is refused in words", `document.body.innerText.includes("This is not the code")`)
@@ -332,15 +246,9 @@ func TestInABrowser(t *testing.T) {
 	until("the name is used up", `document.querySelector("#preset-name").value === ""`)
 
 	// Without its script the page still presses, by a plain form.
-	if _, err := chromedp.Call(ctx, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: true}); err != nil {
+	if _, err := chromedp.Call(p.ctx, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: true}); err != nil {
 		t.Fatal(err)
 	}
 	do("reload without script", chromedp.Navigate(home), chromedp.Click(chromedp.CSS("#safe-button")))
 	reached(append(before, "safe")...)
-
-	mu.Lock()
-	defer mu.Unlock()
-	if len(faults) != 0 {
-		t.Errorf("the browser complains: %q", faults)
-	}
 }
