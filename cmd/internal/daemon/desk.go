@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"time"
 
 	"hushback/cmd/internal/dashboard/pages"
 	"hushback/cmd/internal/desk"
@@ -153,6 +154,15 @@ func (d *Daemon) decide(ctx context.Context, held control.Held) control.Decision
 			return control.RollBack
 		}
 	}
+}
+
+// Pressed has the journal tell who pressed what, beside the change it was about.
+func (d *Daemon) Pressed(who, what string) {
+	e := preset.Entry{At: time.Now(), Change: desk.Flatten(d.View().State).Change, Event: "pressed", Detail: who + " " + what}
+	if err := d.store.Note(e); err != nil {
+		d.options.Log.Error("journal", "error", err)
+	}
+	d.refresh()
 }
 
 // Safe returns to the safe preset, whatever else runs.

@@ -20,6 +20,54 @@ import (
 // would not fit a phone.
 const longestName = 60
 
+// saying is what a press that was taken did, for the journal.
+func saying(r *http.Request) string {
+	name := r.PostForm.Get("name")
+	switch r.URL.Path {
+	case "/confirm":
+		return "confirmed " + desk.ShortCode(r.PostForm.Get("digest"))
+	case "/keep":
+		return "kept it"
+	case "/roll-back":
+		return "rolled it back"
+	case "/safe":
+		return "called for the safe preset"
+	case "/safe-preset":
+		return "stored what stands as the safe preset"
+	case "/presets":
+		return fmt.Sprintf("stored what stands as %q", name)
+	case "/use-as-safe":
+		return fmt.Sprintf("made %q the safe preset", name)
+	case "/accept":
+		return "accepted what somebody else changed"
+	case "/adopt":
+		return "adopted another arrangement"
+	case "/correct":
+		return "took up the correction"
+	case "/as-designed":
+		return "went back to the design"
+	case "/placed":
+		return "said that the microphone stands at " + r.PostForm.Get("microphone")
+	case "/take-over":
+		return "took over the controls"
+	}
+	return "" // a dry run changes nothing
+}
+
+// note has the journal tell who pressed what.
+func (s *Server) note(r *http.Request) {
+	what := saying(r)
+	who, known := s.door.Who(r)
+	if what == "" || !known {
+		return
+	}
+	by := who.Name
+	if who.Program {
+		by = "a program of this machine"
+	}
+	s.desk.Pressed(by, what)
+}
+
 // alone is a press that says nothing but itself.
 func alone(wish func(context.Context) error) func(context.Context, *http.Request) error {
 	return func(ctx context.Context, _ *http.Request) error { return wish(ctx) }

@@ -124,6 +124,7 @@ func (s *Server) takeOver(w http.ResponseWriter, r *http.Request) {
 		s.refuse(w, r, no.Status, no.Sentence)
 		return
 	}
+	s.note(r)
 	taken(w, r, "#controls")
 }
 
@@ -165,6 +166,7 @@ func (s *Server) take(back string, wish func(context.Context, *http.Request) err
 			s.refuse(w, r, http.StatusConflict, "Refused: "+err.Error())
 			return
 		}
+		s.note(r)
 		taken(w, r, back)
 	}
 }

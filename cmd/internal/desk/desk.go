@@ -93,6 +93,8 @@ type Desk interface {
 	RollBack(ctx context.Context, change string) error // to what stood before
 	Safe(ctx context.Context) error                    // to the safe preset, whatever else runs
 
+	Pressed(who, what string) // the journal is to tell who pressed what
+
 	Placed(ctx context.Context, microphone string) error // the moved microphone stands there now
 
 	Accept(ctx context.Context) error  // what somebody else changed is right as it is

@@ -146,6 +146,9 @@ func compose(v desk.View) picture {
 	p.Chart = figures.NewChart(v.Prediction, v.Site.Target, v.Captures, measured)
 	p.Safe, p.AsFound = storedOf(v.Safe, !p.Now.Running), storedOf(v.AsFound, !p.Now.Running)
 	p.Named = besides(v.Presets, !p.Now.Running)
+	for _, s := range append([]*stored{p.AsFound}, p.Named...) {
+		s.compare(v.Safe)
+	}
 	p.Journal, p.Older = journalGroups(v.Journal[:min(len(v.Journal), journalShown)]), max(0, len(v.Journal)-journalShown)
 	return p
 }

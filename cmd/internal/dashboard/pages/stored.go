@@ -5,8 +5,10 @@ import (
 	"strings"
 	"time"
 
+	"hushback/cmd/internal/dashboard/figures"
 	"hushback/cmd/internal/desk"
 	"hushback/control/preset"
+	"hushback/engine"
 )
 
 // elsewhere is one value that somebody else changed, in words.
@@ -33,13 +35,39 @@ type stored struct {
 	Offer bool   // a dry run of it can be taken
 
 	CanBeSafe bool // it can be made the safe preset
+
+	Against []string // where it differs from the safe preset; nil for that itself, and without one
+	Same    bool     // it does not differ from it
 }
 
 func storedOf(p *preset.Preset, offer bool) *stored {
 	if p == nil {
 		return nil
 	}
-	return &stored{*p, desk.ShortCode(p.ID()), offer, offer && !reserved(p.Name)}
+	return &stored{Preset: *p, Code: desk.ShortCode(p.ID()), Offer: offer, CanBeSafe: offer && !reserved(p.Name)}
+}
+
+// compare sets a preset against the safe one, output by output.
+func (s *stored) compare(safe *preset.Preset) {
+	if s == nil || safe == nil || s.Name == preset.Safe {
+		return
+	}
+	for _, d := range preset.Compare(*safe, s.Preset) {
+		s.Against = append(s.Against, figures.Outputs([]int{d.Output})+": "+settingWords(d.A)+" → "+settingWords(d.B))
+	}
+	s.Same = len(s.Against) == 0
+}
+
+// settingWords says a setting on one line.
+func settingWords(s *engine.Setting) string {
+	if s == nil {
+		return "not in it"
+	}
+	words := figures.Ms(s.DelaySec) + ", " + figures.DB(s.GainDB) + ", polarity " + sayPolarity(s.Polarity)
+	if s.Muted {
+		words += ", muted"
+	}
+	return words
 }
 
 // besides is the presets that stand beside the safe and the as-found one.

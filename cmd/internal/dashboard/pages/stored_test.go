@@ -135,3 +135,21 @@ func TestHowSurelyItWentBack(t *testing.T) {
 		t.Errorf("restored: %q", headline(held))
 	}
 }
+
+// Presets are set against the safe one, where there is one.
+func TestPresetsAgainstTheSafeOne(t *testing.T) {
+	v := desktest.View(control.Idle{})
+	said := saidOn(checkPage(t, "compared", pageOf(t, v)))
+	for _, want := range []string{
+		"The same as the safe preset.", // as found
+		"4 outputs differ from the safe preset", "output 1: 0.00 ms, 0.0 dB, polarity normal → 0.00 ms, 0.0 dB, polarity reversed", "output 2: 0.00 ms, 0.0 dB, polarity normal → 5.17 ms, −7.8 dB, polarity normal",
+	} {
+		if !strings.Contains(said, want) {
+			t.Errorf("the page does not say %q", want)
+		}
+	}
+	v.Safe = nil
+	if said := saidOn(checkPage(t, "none", pageOf(t, v))); strings.Contains(said, "the safe preset. ") && strings.Contains(said, "differ from the safe") {
+		t.Error("there is no safe preset to compare with")
+	}
+}

@@ -27,6 +27,7 @@ import (
 type Desk struct {
 	mu       sync.Mutex
 	view     desk.View
+	noted    []string // "phone 1 kept it", in order
 	presses  []string // "confirm 3f9a...", in order
 	refusal  error
 	watchers map[chan struct{}]bool
@@ -84,7 +85,22 @@ func (d *Desk) Watching() int {
 	return len(d.watchers)
 }
 
-func (d *Desk) Pressed() []string {
+// Pressed has the desk's journal tell who pressed what; see Noted.
+func (d *Desk) Pressed(who, what string) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.noted = append(d.noted, who+" "+what)
+}
+
+// Noted is what the journal tells, in order.
+func (d *Desk) Noted() []string {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return append([]string(nil), d.noted...)
+}
+
+// Wishes is what reached the desk, in order.
+func (d *Desk) Wishes() []string {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	return append([]string(nil), d.presses...)
