@@ -2,6 +2,7 @@ package design
 
 import (
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -159,4 +160,27 @@ func TestTheWidestArcIsThatOfTheRowAsItIs(t *testing.T) {
 	}
 	near(t, "widest arc by delay", found(t, worked(t, site).Findings, "widest-arc-target").Value, want*180/math.Pi, 1e-6)
 	near(t, "widest arc on the ground", found(t, worked(t, row(t, 5, 0.5)).Findings, "widest-arc-target").Value, other*180/math.Pi, 1e-3)
+}
+
+// The quick part says what the whole says, in the same words, as far as it goes.
+func TestQuickIsTheFirstPartOfTheWhole(t *testing.T) {
+	for _, site := range []engine.Site{three(t, 1.9, 0, 1.9), three(t, 1.9, 0.5, 1.9), twins(t)} {
+		whole := worked(t, site)
+		quick, err := Quick(site, whole.Sheet, usual)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(quick.Findings) == 0 || len(quick.Findings) >= len(whole.Findings) || !slices.Equal(quick.Findings, whole.Findings[:len(quick.Findings)]) {
+			t.Errorf("quick: %v, whole: %v", quick.Findings, whole.Findings)
+		}
+		if !slices.Equal(quick.Warnings, whole.Warnings) || !slices.Equal(quick.Openings, whole.Openings) || !slices.Equal(quick.Triangles, whole.Triangles) {
+			t.Errorf("quick: %v, whole: %v", quick.Warnings, whole.Warnings)
+		}
+		if quick.Own.NullHz != whole.Own.NullHz || quick.Prediction.Summary != whole.Prediction.Summary {
+			t.Errorf("quick: %+v, whole: %+v", quick.Own, whole.Own)
+		}
+		if quick.Treated != nil || quick.Zones != nil || quick.Bands != nil {
+			t.Error("the quick part took its time")
+		}
+	}
 }

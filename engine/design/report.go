@@ -7,6 +7,7 @@ import (
 	"hushback/engine"
 	"hushback/engine/band"
 	"hushback/engine/coverage"
+	"hushback/engine/design/places"
 )
 
 // Report is everything there is to say about one site before anything is sent.
@@ -59,38 +60,12 @@ type Triangle struct {
 	TapeOffsetM  float64 `json:"tape_offset_m"`
 }
 
-// Zone is what one zone hears over the operating range: energy means over its
-// points and over equal steps of frequency.
-//
-// An audience's levels are against every output arriving in phase at its
-// loudest at the very point, so that distance is no dip: MeanDB their energy
-// mean, WorstDB the deepest of them against that mean. SpreadDB is between the
-// 5th and the 95th percentile of the points' levels themselves, distance
-// included.
-//
-// A quiet zone's levels are against the audience zones' mean, negative is
-// quieter: MeanDB over the whole range, WorstDB the loudest point at its loudest
-// frequency against the audience at the same frequency. SpreadDB is 0.
-type Zone struct {
-	Name     string          `json:"name"`
-	Kind     engine.ZoneKind `json:"kind"`
-	MeanDB   float64         `json:"mean_db"`
-	SpreadDB float64         `json:"spread_db"`
-	WorstDB  float64         `json:"worst_db"`
-	WorstAt  engine.Point    `json:"worst_at"`
-	WorstHz  float64         `json:"worst_hz"`
-}
-
-// Sides is the interplay of a left and a right at one frequency, along the
-// width of the audience half way back: where the two cancel, and how deep,
-// against the point on the axis. Distance is taken out of both.
-type Sides struct {
-	FreqHz  float64      `json:"freq_hz"`
-	DipDB   float64      `json:"dip_db"` // as set; 0 or less
-	DipAt   engine.Point `json:"dip_at"`
-	AloneDB float64      `json:"alone_db"` // the same with the rear rows muted
-	AloneAt engine.Point `json:"alone_at"`
-}
+// Zone is what one zone hears over the operating range, Sides the interplay of a
+// left and a right along the width of the audience.
+type (
+	Zone  = places.Zone
+	Sides = places.Sides
+)
 
 // Treated is what one sheet does with the cabinets where they stand.
 type Treated struct {

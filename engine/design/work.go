@@ -10,7 +10,9 @@ import (
 	"hushback/engine/array"
 	"hushback/engine/band"
 	"hushback/engine/coverage"
+	"hushback/engine/design/places"
 	"hushback/engine/field"
+	"hushback/engine/response"
 	"hushback/engine/solve"
 )
 
@@ -46,11 +48,24 @@ func Work(site engine.Site, r engine.Ranges) (Report, error) {
 // WorkWith is Work with a sheet that was found already, such as that of a
 // site's Aim.
 func WorkWith(site engine.Site, sheet engine.Sheet, r engine.Ranges) (Report, error) {
+	return work(site, sheet, r, (*worker).predict, (*worker).judgeRest, (*worker).explain, (*worker).explainRest)
+}
+
+// Quick is the part of WorkWith that is there in some milliseconds, for a site that
+// is being tried out: prediction, own settings, coverage, what follows from where
+// the cabinets stand, and the warnings. It says nothing of other treatments, zones,
+// bands and sides.
+func Quick(site engine.Site, sheet engine.Sheet, r engine.Ranges) (Report, error) {
+	return work(site, sheet, r, (*worker).predict, (*worker).explain)
+}
+
+// work takes the steps of a report and ends with the warnings.
+func work(site engine.Site, sheet engine.Sheet, r engine.Ranges, steps ...func(*worker) error) (Report, error) {
 	report := Report{Site: site, Sheet: sheet}
 	w := &worker{site: site, ranges: r, sheet: sheet, report: &report, arrays: array.Of(site), axis: rangeAxis(site.Target.Range)}
 	w.speed, w.method = air.SoundSpeed(site.Air)
-	for _, step := range []func() error{w.measure, w.explain} {
-		if err := step(); err != nil {
+	for _, step := range steps {
+		if err := step(w); err != nil {
 			return Report{}, fmt.Errorf("working out the design: %w", err)
 		}
 	}
@@ -59,8 +74,21 @@ func WorkWith(site engine.Site, sheet engine.Sheet, r engine.Ranges) (Report, er
 	return report, nil
 }
 
-// measure fills in the report's numbers.
-func (w *worker) measure() (err error) {
+// The range is walked in steps of about rangeStepHz, between rangeLeast and
+// rangeMost of them.
+const (
+	rangeStepHz = 2
+	rangeLeast  = 4
+	rangeMost   = 24
+)
+
+func rangeAxis(b engine.Band) []float64 {
+	n := int(math.Ceil((b.HighHz - b.LowHz) / rangeStepHz))
+	return response.Steps(b.LowHz, b.HighHz, max(rangeLeast, min(rangeMost, n)))
+}
+
+// predict fills in what the site's own sheet does.
+func (w *worker) predict() (err error) {
 	r := w.report
 	if r.Prediction, err = field.Predict(w.site, w.sheet); err != nil {
 		return err
@@ -68,19 +96,23 @@ func (w *worker) measure() (err error) {
 	if r.Own, err = w.judge(own(w.site), w.sheet, r.Prediction); err != nil {
 		return err
 	}
+	r.Openings, err = w.openings()
+	return err
+}
+
+// judgeRest fills in the other treatments, and what is heard elsewhere.
+func (w *worker) judgeRest() (err error) {
+	r := w.report
 	if r.Treated, err = w.treated(); err != nil {
 		return err
 	}
-	if r.Openings, err = w.openings(); err != nil {
-		return err
-	}
-	if r.Zones, err = w.zones(); err != nil {
+	if r.Zones, err = places.Judge(w.site, w.sheet, w.axis); err != nil {
 		return err
 	}
 	if r.Bands, err = band.Levels(w.site, w.sheet); err != nil {
 		return err
 	}
-	r.Sides, err = w.interplay()
+	r.Sides, err = places.Interplay(w.site, w.sheet, w.arrays)
 	return err
 }
 
@@ -109,7 +141,7 @@ func (r Report) opening(hz float64) (coverage.Opening, bool) {
 // lost reports whether coverage goes all the way round.
 func lost(o coverage.Opening) bool { return o.AngleRad > 2*math.Pi-1e-6 }
 
-// explain writes the findings.
+// explain writes the findings that follow from where the cabinets stand.
 func (w *worker) explain() error {
 	several := array.Distinct(w.arrays)
 	for _, a := range several {
@@ -123,6 +155,11 @@ func (w *worker) explain() error {
 		w.arcs(a, name)
 		w.offset(a, name)
 	}
+	return nil
+}
+
+// explainRest writes the findings about settings and places.
+func (w *worker) explainRest() error {
 	if err := w.levels(); err != nil {
 		return err
 	}

@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"hushback/engine"
+	"hushback/engine/design/places"
 	"hushback/engine/field"
 )
 
@@ -54,7 +55,7 @@ func zonesAgree(t *testing.T, back float64) float64 {
 	site.Sources[1].LevelDB, site.Outputs[2].MaxGainDB = -1.5, 2
 	r := worked(t, site)
 	axis := rangeAxis(site.Target.Range)
-	points := field.Samples(site.Zones, groundPoints)
+	points := field.Samples(site.Zones, places.Points)
 	crowd := map[float64][]float64{}
 	var part, everywhere []float64
 	var places []float64
@@ -149,23 +150,6 @@ func TestOneArrayHasNoSides(t *testing.T) {
 	r := worked(t, three(t, 1.9, 0, 1.9))
 	if len(r.Sides) != 0 || has(r.Findings, "sides") {
 		t.Errorf("got %v from one array in the middle", r.Sides)
-	}
-}
-
-func TestTheWidthOfTheAudience(t *testing.T) {
-	site := twins(t)
-	site.Zones[0].Corners = []engine.Point{{X: 10, Y: -5, Z: 1}, {X: 50, Y: -25, Z: 1}, {X: 50, Y: 5, Z: 1}, {X: 10, Y: 5, Z: 1}}
-	w := &worker{site: site}
-	line, middle := w.across()
-	if middle != (engine.Point{X: 30, Z: 1}) {
-		t.Errorf("the middle is %v", middle)
-	}
-	if first, last := line[0], line[len(line)-1]; first != (engine.Point{X: 30, Y: -15, Z: 1}) || last != (engine.Point{X: 30, Y: 5, Z: 1}) {
-		t.Errorf("the line runs from %v to %v, want y -15 to 5", first, last)
-	}
-	w.site.Zones = nil
-	if line, _ := w.across(); line != nil {
-		t.Error("found a width without an audience")
 	}
 }
 

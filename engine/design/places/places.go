@@ -1,4 +1,6 @@
-package design
+// Package places says what a sheet does where people are: in the zones, and along
+// the width of the audience where a left and a right meet.
+package places
 
 import (
 	"math"
@@ -13,21 +15,41 @@ import (
 	"hushback/engine/response"
 )
 
-// The range is walked in steps of about rangeStepHz, between rangeLeast and
-// rangeMost of them.
-const (
-	rangeStepHz = 2
-	rangeLeast  = 4
-	rangeMost   = 24
-)
-
-func rangeAxis(b engine.Band) []float64 {
-	n := int(math.Ceil((b.HighHz - b.LowHz) / rangeStepHz))
-	return response.Steps(b.LowHz, b.HighHz, max(rangeLeast, min(rangeMost, n)))
+// Zone is what one zone hears over the operating range: energy means over its
+// points and over equal steps of frequency.
+//
+// An audience's levels are against every output arriving in phase at its
+// loudest at the very point, so that distance is no dip: MeanDB their energy
+// mean, WorstDB the deepest of them against that mean. SpreadDB is between the
+// 5th and the 95th percentile of the points' levels themselves, distance
+// included.
+//
+// A quiet zone's levels are against the audience zones' mean, negative is
+// quieter: MeanDB over the whole range, WorstDB the loudest point at its loudest
+// frequency against the audience at the same frequency. SpreadDB is 0.
+type Zone struct {
+	Name     string          `json:"name"`
+	Kind     engine.ZoneKind `json:"kind"`
+	MeanDB   float64         `json:"mean_db"`
+	SpreadDB float64         `json:"spread_db"`
+	WorstDB  float64         `json:"worst_db"`
+	WorstAt  engine.Point    `json:"worst_at"`
+	WorstHz  float64         `json:"worst_hz"`
 }
 
-// groundPoints is about how many points all zones together are looked at in.
-const groundPoints = 2000
+// Sides is the interplay of a left and a right at one frequency, along the
+// width of the audience half way back: where the two cancel, and how deep,
+// against the point on the axis. Distance is taken out of both.
+type Sides struct {
+	FreqHz  float64      `json:"freq_hz"`
+	DipDB   float64      `json:"dip_db"` // as set; 0 or less
+	DipAt   engine.Point `json:"dip_at"`
+	AloneDB float64      `json:"alone_db"` // the same with the rear rows muted
+	AloneAt engine.Point `json:"alone_at"`
+}
+
+// Points is about how many points all zones together are looked at in.
+const Points = 2000
 
 // heard is what one zone hears: its points, the energy that arrives at each and
 // the energy that all outputs in phase at their loudest would bring there.
@@ -37,15 +59,15 @@ type heard struct {
 	energy, inPhase [][]float64 // [frequency][point]
 }
 
-// hear listens in a zone under the report's sheet.
-func (w *worker) hear(zone engine.Zone, at []engine.Point) (heard, error) {
+// hear listens in a zone.
+func hear(site engine.Site, sheet engine.Sheet, zone engine.Zone, at []engine.Point, freqHz []float64) (heard, error) {
 	h := heard{zone: zone, at: at}
-	r, err := response.Listen(w.site, at, w.axis)
+	r, err := response.Listen(site, at, freqHz)
 	if err != nil {
 		return heard{}, err
 	}
-	p, inPhase := r.Under(w.sheet), r.InPhase(response.Loudest(w.site))
-	for i := range w.axis {
+	p, inPhase := r.Under(sheet), r.InPhase(response.Loudest(site))
+	for i := range freqHz {
 		energy, most := make([]float64, len(at)), make([]float64, len(at))
 		for j := range at {
 			energy[j] = square(cmplx.Abs(p[i][j]))
@@ -61,23 +83,24 @@ func square(v float64) float64 { return v * v }
 // power is an energy ratio in dB.
 func power(ratio float64) float64 { return engine.DB(math.Sqrt(ratio)) }
 
-// zones judges all zones of the site.
-func (w *worker) zones() ([]Zone, error) {
+// Judge says what all zones of a site hear at some frequencies in equal steps.
+// Errors are those of the field.
+func Judge(site engine.Site, sheet engine.Sheet, freqHz []float64) ([]Zone, error) {
 	var all []heard
-	for i, at := range field.Samples(w.site.Zones, groundPoints) {
-		h, err := w.hear(w.site.Zones[i], at)
+	for i, at := range field.Samples(site.Zones, Points) {
+		h, err := hear(site, sheet, site.Zones[i], at, freqHz)
 		if err != nil {
 			return nil, err
 		}
 		all = append(all, h)
 	}
-	crowd := crowdEnergy(all, len(w.axis))
+	crowd := crowdEnergy(all, len(freqHz))
 	var zones []Zone
 	for _, h := range all {
 		if h.zone.Kind == engine.ZoneAudience {
-			zones = append(zones, h.audience(w.axis))
+			zones = append(zones, h.audience(freqHz))
 		} else {
-			zones = append(zones, h.quiet(w.axis, crowd))
+			zones = append(zones, h.quiet(freqHz, crowd))
 		}
 	}
 	return zones, nil
@@ -149,24 +172,26 @@ func (h heard) quiet(freqHz, crowd []float64) Zone {
 // acrossPoints is how finely the audience's width is walked.
 const acrossPoints = 200
 
-// interplay walks the width of the audience, half way back, and looks for the
-// deepest dip at the bottom of the range, the target and the top.
-func (w *worker) interplay() ([]Sides, error) {
-	if !w.twoSided() {
+// Interplay walks the width of the audience, half way back, and looks for the
+// deepest dip at the bottom of the range, the target and the top. It is nothing
+// where no array stands wholly to the left and one wholly to the right. Errors are
+// those of the field.
+func Interplay(site engine.Site, sheet engine.Sheet, arrays []array.Array) ([]Sides, error) {
+	if !twoSided(arrays) {
 		return nil, nil
 	}
-	line, middle := w.across()
+	line, middle := across(site.Zones)
 	if line == nil {
 		return nil, nil
 	}
-	band := w.site.Target
+	band := site.Target
 	freq := slices.Compact([]float64{band.Range.LowHz, band.NullHz, band.Range.HighHz})
-	r, err := response.Listen(w.site, append([]engine.Point{middle}, line...), freq)
+	r, err := response.Listen(site, append([]engine.Point{middle}, line...), freq)
 	if err != nil {
 		return nil, err
 	}
-	inPhase := r.InPhase(response.Loudest(w.site))
-	set, alone := r.Under(w.sheet), r.Under(w.rearMuted())
+	inPhase := r.InPhase(response.Loudest(site))
+	set, alone := r.Under(sheet), r.Under(rearMuted(site, sheet))
 	var all []Sides
 	for i, f := range freq {
 		s := Sides{FreqHz: f}
@@ -187,14 +212,18 @@ func deepest(line []engine.Point, p []complex128, inPhase []float64) (db float64
 			lowest, at = part, q
 		}
 	}
-	return math.Min(0, bounded(engine.DB(lowest/axis))), at
+	db = engine.DB(lowest / axis)
+	if math.IsNaN(db) || db > 0 { // silence on the axis too is no dip
+		return 0, at
+	}
+	return math.Max(engine.FloorDB, db), at
 }
 
 // twoSided reports whether some array stands wholly to the left and one wholly
 // to the right.
-func (w *worker) twoSided() bool {
+func twoSided(arrays []array.Array) bool {
 	var left, right bool
-	for _, a := range w.arrays {
+	for _, a := range arrays {
 		left = left || a.At.Y-a.HalfWidthM() >= array.ClearM
 		right = right || a.At.Y+a.HalfWidthM() <= -array.ClearM
 	}
@@ -203,9 +232,9 @@ func (w *worker) twoSided() bool {
 
 // across is the width of the audience half way back, and the point of that
 // line on the x axis. Nil where no audience lies there.
-func (w *worker) across() (line []engine.Point, middle engine.Point) {
+func across(zones []engine.Zone) (line []engine.Point, middle engine.Point) {
 	var x []float64
-	for _, z := range w.site.Zones {
+	for _, z := range zones {
 		if z.Kind == engine.ZoneAudience {
 			for _, p := range z.Corners {
 				x = append(x, p.X)
@@ -218,7 +247,7 @@ func (w *worker) across() (line []engine.Point, middle engine.Point) {
 	}
 	middle.X = (slices.Min(x) + slices.Max(x)) / 2
 	low, high := math.Inf(1), math.Inf(-1)
-	for _, z := range w.site.Zones {
+	for _, z := range zones {
 		if z.Kind == engine.ZoneAudience {
 			for _, y := range crossings(z.Corners, middle.X) {
 				low, high = math.Min(low, y), math.Max(high, y)
@@ -247,10 +276,10 @@ func crossings(corners []engine.Point, x float64) []float64 {
 }
 
 // rearMuted is the sheet with the outputs of the rear rows muted.
-func (w *worker) rearMuted() engine.Sheet {
-	settings := slices.Clone(w.sheet.Settings)
+func rearMuted(site engine.Site, sheet engine.Sheet) engine.Sheet {
+	settings := slices.Clone(sheet.Settings)
 	for i, set := range settings {
-		fed := w.site.Fed(set.Output)
+		fed := site.Fed(set.Output)
 		settings[i].Muted = set.Muted || len(fed) > 0 && fed[0].Row == engine.RowRear
 	}
 	return engine.Sheet{Settings: settings}
