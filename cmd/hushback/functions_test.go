@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"encoding/json"
 	"log/slog"
 	"math"
@@ -57,13 +58,12 @@ func measuring(t *testing.T, url, token, microphone string, response func() []co
 	}()
 }
 
-// A series whose microphones send functions instead of audio ends as one with
-// audio does, and its captures are what was sent.
-func TestMicrophonesThatMeasureByThemselves(t *testing.T) {
+// unheard is a rig and its daemon, with nobody listening yet.
+func unheard(t *testing.T) (*rehearsal.Rig, *daemon.Daemon) {
 	site := example(t)
 	profile, err := configs.OpenProfile(site.Wiring.Profile)
 	must(t, err)
-	rig, err := rehearsal.Start(t.Context(), rehearsal.Options{Site: site, Seed: 1})
+	rig, err := rehearsal.Start(context.Background(), rehearsal.Options{Site: site, Seed: 1})
 	must(t, err)
 	t.Cleanup(rig.Close)
 	d, err := daemon.Start(daemon.Options{
@@ -73,6 +73,14 @@ func TestMicrophonesThatMeasureByThemselves(t *testing.T) {
 	})
 	must(t, err)
 	t.Cleanup(func() { must(t, d.Stop()) })
+	return rig, d
+}
+
+// A series whose microphones send functions instead of audio ends as one with
+// audio does, and its captures are what was sent.
+func TestMicrophonesThatMeasureByThemselves(t *testing.T) {
+	site := example(t)
+	rig, d := unheard(t)
 	lines := site.TestSignal.Lines()
 	for _, m := range site.Microphones {
 		url := "ws" + strings.TrimPrefix(d.Local(), "http") + daemon.FeedPath

@@ -74,7 +74,28 @@ func TestLoopMeasuresWhatIsThere(t *testing.T) {
 	if _, kept := v.State.(control.Kept); !kept {
 		t.Fatalf("the change ended %#v", v.State)
 	}
-	front := s.rig.Response(engine.RoleFront, v.Sheet.Settings, v.Captures[0].Function.FreqHz)
+	compareWithTruth(t, s.rig, v)
+	profile, err := configs.OpenProfile(v.Site.Wiring.Profile)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, set := range v.Sheet.Settings {
+		holds := s.rig.Processor.Settings()[i]
+		for _, param := range processor.Params {
+			if !profile.Same(param, set, holds) {
+				t.Errorf("kept, but output %d holds %+v, want %+v", set.Output, holds, set)
+			}
+		}
+	}
+	if s.rig.Processor.Writes() != s.daemon.Writes() {
+		t.Errorf("the processor counted %d writes, the daemon %d", s.rig.Processor.Writes(), s.daemon.Writes())
+	}
+}
+
+// compareWithTruth holds what was measured against what the rig does.
+func compareWithTruth(t *testing.T, rig *rehearsal.Rig, v desk.View) {
+	t.Helper()
+	front := rig.Response(engine.RoleFront, v.Sheet.Settings, v.Captures[0].Function.FreqHz)
 	compared := 0
 	var worstDB, worstDeg float64
 	for _, c := range v.Captures {
@@ -82,7 +103,7 @@ func TestLoopMeasuresWhatIsThere(t *testing.T) {
 		for i := range settings {
 			settings[i].Muted = c.Solo != verify.Everything && c.Solo != settings[i].Output
 		}
-		truth := s.rig.Response(c.Role, settings, c.Function.FreqHz)
+		truth := rig.Response(c.Role, settings, c.Function.FreqHz)
 		for i, f := range c.Function.FreqHz {
 			if cmplx.Abs(truth[i]) < cmplx.Abs(front[i])*math.Pow(10, -25./20) {
 				continue
@@ -101,21 +122,6 @@ func TestLoopMeasuresWhatIsThere(t *testing.T) {
 		t.Errorf("only %d lines were loud enough to compare; the test proves little", compared)
 	}
 	t.Logf("%d lines of %d captures compared; worst %.3f dB and %.2f°", compared, len(v.Captures), worstDB, worstDeg)
-	profile, err := configs.OpenProfile(v.Site.Wiring.Profile)
-	if err != nil {
-		t.Fatal(err)
-	}
-	for i, set := range v.Sheet.Settings {
-		holds := s.rig.Processor.Settings()[i]
-		for _, param := range processor.Params {
-			if !profile.Same(param, set, holds) {
-				t.Errorf("kept, but output %d holds %+v, want %+v", set.Output, holds, set)
-			}
-		}
-	}
-	if s.rig.Processor.Writes() != s.daemon.Writes() {
-		t.Errorf("the processor counted %d writes, the daemon %d", s.rig.Processor.Writes(), s.daemon.Writes())
-	}
 }
 
 // The processor counts what reaches it: dry runs and confirms that do not hold

@@ -90,8 +90,8 @@ type Status struct {
 	DriftPPM   float64 // of its clock against ours; 0 until DriftSigmaPPM is above 0
 	// DriftSigmaPPM is the standard deviation of DriftPPM.
 	DriftSigmaPPM float64
-	// Trouble is why an agent was sent away: the last one, if none is connected,
-	// or else one of the last half minute.
+	// Trouble is why an agent was sent away: within the last half minute, or the
+	// last one while none is connected.
 	Trouble string
 }
 
@@ -257,6 +257,9 @@ func (h *Hub) join(ln *line) (*line, error) {
 		p.line.conn.Close()
 	}
 	p.line, p.said, p.tape = ln, ln.said, ln.tape
+	if time.Since(p.since) > h.patience.trouble {
+		p.trouble = ""
+	}
 	return ln, nil
 }
 
