@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"hushback/cmd/internal/daemon"
+	"hushback/cmd/internal/desk"
 	"hushback/control"
 	"hushback/verify"
 )
@@ -99,7 +100,6 @@ func TestLoopOverABadNetwork(t *testing.T) {
 	ctx, stop := context.WithCancel(context.Background())
 	var all sync.WaitGroup
 	all.Go(func() { network.carry(strings.TrimPrefix(d.Local(), "http://")) })
-	all.Go(func() { network.misbehave(ctx, rand.New(rand.NewPCG(seed, 11))) })
 	all.Go(func() {
 		if err := rig.Listen(ctx, "ws://"+door.Addr().String()+daemon.FeedPath, d.AgentToken()); err != nil {
 			t.Error(err)
@@ -112,6 +112,10 @@ func TestLoopOverABadNetwork(t *testing.T) {
 		all.Wait()
 	})
 	s := &set{rig: rig, daemon: d}
+	all.Go(func() { // nobody confirms while a microphone is away
+		_ = s.until(ctx, t.Logf, func(v desk.View) bool { return strings.HasPrefix(v.Doing, "measuring") })
+		network.misbehave(ctx, rand.New(rand.NewPCG(seed, 11)))
+	})
 	if _, err := s.walk(withPatience(t), t.Logf); err != nil {
 		t.Fatal(err)
 	}

@@ -7,12 +7,15 @@ import "hushback/verify/feed/protocol"
 // has come yet, and is never longer than what the hub keeps, four seconds.
 func (h *Hub) Recent(microphone string, lengthSec float64) Recording {
 	h.mu.Lock()
-	p := h.places[microphone]
+	var t *tape
+	if p := h.places[microphone]; p != nil && p.line != nil {
+		t = p.line.tape
+	}
 	h.mu.Unlock()
-	if p == nil || p.line == nil || p.line.tape == nil {
+	if t == nil {
 		return Recording{}
 	}
-	return p.line.tape.recent(lengthSec)
+	return t.recent(lengthSec)
 }
 
 func (t *tape) recent(lengthSec float64) Recording {
