@@ -52,6 +52,7 @@ func (d *Daemon) draft(ctx context.Context, sheet engine.Sheet, of drafted) erro
 	if err != nil {
 		return err
 	}
+	d.options.Log.Info("a dry run waits for a confirm", "words", desk.Words(run.Digest), "datagrams", len(run.Steps))
 	of.digest = run.Digest
 	d.drafted.Store(&of)
 	d.change(func(v *desk.View) {

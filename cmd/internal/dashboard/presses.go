@@ -25,7 +25,7 @@ func saying(r *http.Request) string {
 	name := r.PostForm.Get("name")
 	switch r.URL.Path {
 	case "/confirm":
-		return "confirmed " + desk.ShortCode(r.PostForm.Get("digest"))
+		return "confirmed " + desk.Words(r.PostForm.Get("digest"))
 	case "/keep":
 		return "kept it"
 	case "/roll-back":

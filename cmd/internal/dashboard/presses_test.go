@@ -78,7 +78,7 @@ func TestTheJournalTellsWhoPressed(t *testing.T) {
 	press("/safe", url.Values{})
 	visit{method: "POST", path: "/safe", from: "127.0.0.1:1", headers: map[string]string{"Authorization": "Bearer " + testToken}}.to(s)
 	want := []string{
-		"phone 1 confirmed " + desk.ShortCode(digest), `phone 1 made "evening" the safe preset`, "phone 1 called for the safe preset", "a program of this machine called for the safe preset",
+		"phone 1 confirmed " + desk.Words(digest), `phone 1 made "evening" the safe preset`, "phone 1 called for the safe preset", "a program of this machine called for the safe preset",
 	}
 	if got := d.Noted(); !slices.Equal(got, want) {
 		t.Errorf("noted %q, want %q", got, want)

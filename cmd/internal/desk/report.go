@@ -63,7 +63,7 @@ func blindOf(st Standing) []int {
 	return out
 }
 
-// ShortCode is the part of a digest that a person compares by eye.
+// ShortCode is the part of an ID that a person tells it by.
 func ShortCode(digest string) string {
 	if len(digest) < 8 {
 		return digest
@@ -91,7 +91,7 @@ type Report struct {
 	State      string     `json:"state"`  // "idle", "drafted", "sending", "measuring", "held", "kept", "rolled back", "adrift"
 	Change     string     `json:"change"` // what /keep and /roll-back want; "" when there is none
 	Digest     string     `json:"digest"` // what /confirm wants; "" unless drafted
-	Code       string     `json:"code"`   // the short code that the page shows for Digest
+	Code       string     `json:"code"`   // the words that the page and the terminal show for Digest
 	Expires    *time.Time `json:"expires"`
 	Sent       int        `json:"sent"`
 	Total      int        `json:"total"`
@@ -168,7 +168,7 @@ func ReportOf(v View) Report {
 	}
 	if st.DryRun != nil {
 		r.BackTo, r.Blind = Back(*st.DryRun), st.DryRun.Blind
-		r.Digest, r.Code, r.Expires = st.DryRun.Digest, ShortCode(st.DryRun.Digest), &st.DryRun.Expires
+		r.Digest, r.Code, r.Expires = st.DryRun.Digest, Words(st.DryRun.Digest), &st.DryRun.Expires
 	}
 	if !st.KeepBy.IsZero() {
 		r.KeepBy = &st.KeepBy

@@ -37,7 +37,7 @@ func TestStateForPrograms(t *testing.T) {
 			return r.Change == "" && r.Digest == "" && r.KeepBy == nil && r.Verdict == nil
 		},
 		"drafted": func(r desk.Report) bool {
-			return r.Digest == digest && r.Code == desk.ShortCode(digest) && r.Expires != nil
+			return r.Digest == digest && r.Code == desk.Words(digest) && r.Expires != nil
 		},
 		"sending": func(r desk.Report) bool {
 			return r.Change == "c-0008" && r.Sent == 11 && r.Total == 24 && r.Doing != ""

@@ -129,7 +129,7 @@ func TestDryRunOfOutputsThatCannotBeReadBack(t *testing.T) {
 		}
 		asked++
 		_, required := e.attr["required"]
-		if _, ticked := e.attr["checked"]; ticked || !required || e.attr["value"] != "yes" || e.attr["id"] != "blind-"+desk.ShortCode(d.Digest) {
+		if _, ticked := e.attr["checked"]; ticked || !required || e.attr["value"] != "yes" || e.attr["id"] != "blind-"+d.Digest {
 			t.Errorf("the consent is %v: want it required, not ticked, and of this dry run alone", e.attr)
 		}
 	}

@@ -215,7 +215,7 @@ func TestEveryState(t *testing.T) {
 	}{
 		"idle": {[]string{"No change is under way", "take a dry run", "47.1 Hz wanted 47.0 Hz", "−40.6 dB", "must reach −24.0 dB", "0.6 dB", "Front is up to 3.4 dB quieter than all outputs at full gain in phase", "−17.9 dB", "5.17 ms", "reversed"},
 			[]string{"/dry-run", "/dry-run-preset", "/presets", "/safe", "/safe-preset", "/use-as-safe"}},
-		"drafted": {[]string{"A dry run waits for your confirm", "Nothing has been sent", desk.ShortCode(digest), "This will change", "left front: delay 0.00 ms → 5.17 ms", "rear: polarity normal → reversed", "gain stays 0.0 dB", "8 datagrams", "/out/2/gain", "-7.8 float32", "2f6f7574", digest, "about a quarter of a minute and is loud", "12 datagrams are sent, 4 more only if it goes back; one that is not answered is sent again"},
+		"drafted": {[]string{"A dry run waits for your confirm", "Nothing has been sent", desk.Words(digest), "This will change", "left front: delay 0.00 ms → 5.17 ms", "rear: polarity normal → reversed", "gain stays 0.0 dB", "8 datagrams", "/out/2/gain", "-7.8 float32", "2f6f7574", digest, "about a quarter of a minute and is loud", "12 datagrams are sent, 4 more only if it goes back; one that is not answered is sent again"},
 			[]string{"/confirm", "/dry-run", "/dry-run-preset", "/presets", "/safe", "/safe-preset", "/use-as-safe"}},
 		"sending": {[]string{"Sending: 11 of 24 datagrams", "writing output 3", "5.17 ms", "✓ same", "c-0008", "4 values read back, all as wanted", "sending 11 of 24"},
 			[]string{"/safe"}},

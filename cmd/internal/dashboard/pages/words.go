@@ -22,7 +22,7 @@ func words() template.FuncMap {
 	return template.FuncMap{
 		"ms": figures.Ms, "db": figures.DB, "hz": figures.Hz, "metres": figures.Metres, "polarity": sayPolarity, "mute": sayMute,
 		"number": figures.Number, "px": func(v float64) string { return strconv.FormatFloat(v, 'f', 1, 64) },
-		"clock": clock, "day": day, "unixms": func(t time.Time) int64 { return t.UnixMilli() }, "code": desk.ShortCode, "hexbytes": figures.HexBytes, "args": sayArgs, "param": processor.Param.String, "outputs": figures.Outputs, "minus": figures.Minus, "capital": figures.Capital, "sentence": figures.Sentence, "percent": figures.Percent, "worth": func(p float64) bool { return p >= desk.WorthSaying },
+		"clock": clock, "day": day, "unixms": func(t time.Time) int64 { return t.UnixMilli() }, "code": desk.Words, "hexbytes": figures.HexBytes, "args": sayArgs, "param": processor.Param.String, "outputs": figures.Outputs, "minus": figures.Minus, "capital": figures.Capital, "sentence": figures.Sentence, "percent": figures.Percent, "worth": func(p float64) bool { return p >= desk.WorthSaying },
 	}
 }
 
