@@ -17,8 +17,8 @@ import (
 	"testing"
 	"time"
 
-	"hushback/cmd/internal/daemon"
 	"hushback/cmd/internal/desk"
+	"hushback/cmd/internal/home"
 	"hushback/cmd/internal/rehearsal"
 	"hushback/control/preset"
 	"hushback/engine"
@@ -213,7 +213,7 @@ func (c *crash) holds() []engine.Setting { return c.rig.Processor.Settings()[:4]
 // first, the change that is open, and what it knows.
 func (c *crash) read() ([]preset.Entry, *preset.Change, []engine.Setting) {
 	c.t.Helper()
-	store, err := preset.Open(daemon.Home{Dir: c.state}.Store())
+	store, err := preset.Open(home.Folder{Dir: c.state}.Store())
 	if err != nil {
 		c.t.Fatalf("the store after the crash: %v", err)
 	}
@@ -290,7 +290,7 @@ func (c *crash) die() {
 // watch kills as soon as the store's file holds the entry: its page was written,
 // and after it one of the two first pages, which say what counts.
 func (c *crash) watch(dead <-chan struct{}, kill func()) {
-	path := daemon.Home{Dir: c.state}.Store()
+	path := home.Folder{Dir: c.state}.Store()
 	heads := 2 * os.Getpagesize()
 	var seen []byte // the heads when the entry was first seen
 	var limit time.Time

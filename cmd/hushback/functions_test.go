@@ -14,6 +14,7 @@ import (
 	"github.com/gorilla/websocket"
 
 	"hushback/cmd/internal/daemon"
+	"hushback/cmd/internal/home"
 	"hushback/cmd/internal/rehearsal"
 	"hushback/configs"
 	"hushback/control"
@@ -67,7 +68,7 @@ func unheard(t *testing.T) (*rehearsal.Rig, *daemon.Daemon) {
 	must(t, err)
 	t.Cleanup(rig.Close)
 	d, err := daemon.Start(daemon.Options{
-		Site: rig.Wired(site), Profiles: []processor.Profile{profile}, Home: daemon.Home{Dir: stateFolderFor(t)}, Listen: "127.0.0.1:0",
+		Site: rig.Wired(site), Profiles: []processor.Profile{profile}, Home: home.Folder{Dir: stateFolderFor(t)}, Listen: "127.0.0.1:0",
 		ConfirmFor: time.Minute, KeepFor: time.Minute, Session: time.Hour, KeepProven: true,
 		Log: slog.New(slog.NewTextHandler(t.Output(), &slog.HandlerOptions{Level: slog.LevelWarn})),
 	})

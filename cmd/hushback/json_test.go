@@ -13,6 +13,8 @@ import (
 	"testing"
 
 	"hushback/cmd/internal/cli"
+	"hushback/cmd/internal/desk"
+	"hushback/cmd/internal/home"
 
 	"hushback/cmd/internal/daemon"
 	"hushback/cmd/internal/printout"
@@ -106,7 +108,7 @@ func TestRollbackTellsHowItEnded(t *testing.T) {
 			`{"ended":"rolled back","by":"daemon","to":"the safe preset","blind_outputs":[],"outputs_in_doubt":[]}`},
 		{"done, partly unseen", control.RolledBack{To: control.ToSafe, Blind: []int{3, 4}}, nil,
 			`{"ended":"rolled back","by":"daemon","to":"the safe preset","blind_outputs":[3,4],"outputs_in_doubt":[]}`},
-		{"adrift", control.RolledBack{}, fmt.Errorf("processor: %w", daemon.InDoubt{Outputs: []int{2}, Reason: "no answer"}),
+		{"adrift", control.RolledBack{}, fmt.Errorf("processor: %w", desk.InDoubt{Outputs: []int{2}, Reason: "no answer"}),
 			`{"ended":"adrift","by":"daemon","to":"","blind_outputs":[],"outputs_in_doubt":[2],"reason":"no answer"}`},
 		{"failed", control.RolledBack{}, errors.New("there is no safe preset"),
 			`{"ended":"failed","by":"daemon","to":"","blind_outputs":[],"outputs_in_doubt":[],"reason":"there is no safe preset"}`},
@@ -214,7 +216,7 @@ func TestSolveTellsBands(t *testing.T) {
 // What presets do is told in JSON too, and export and delete are silent without.
 func TestPresetsAsJSON(t *testing.T) {
 	state, other := t.TempDir(), t.TempDir()
-	store, err := preset.Open(daemon.Home{Dir: state}.Store())
+	store, err := preset.Open(home.Folder{Dir: state}.Store())
 	must(t, err)
 	evening := preset.Preset{Name: "evening", Settings: []engine.Setting{{Output: 1, Polarity: 1}, {Output: 2, Polarity: -1}, {Output: 3, Polarity: 1}, {Output: 4, Polarity: 1}}}
 	must(t, store.Put(evening))
@@ -242,12 +244,12 @@ func TestPresetsAsJSON(t *testing.T) {
 	if _, out, _ := said(t, "presets", "delete", "evening", "--state", state); out != "" {
 		t.Errorf("delete says %q", out)
 	}
-	must(t, os.WriteFile(daemon.Home{Dir: other}.Store(), []byte(strings.Repeat("not a store ", 4000)), 0o600))
+	must(t, os.WriteFile(home.Folder{Dir: other}.Store(), []byte(strings.Repeat("not a store ", 4000)), 0o600))
 	var kept struct {
 		As string `json:"kept_as"`
 	}
 	_, out, _ := said(t, "presets", "set-aside", "--json", "--state", other)
-	if one(t, out, &kept); !strings.HasPrefix(kept.As, daemon.Home{Dir: other}.Store()+".damaged-") {
+	if one(t, out, &kept); !strings.HasPrefix(kept.As, home.Folder{Dir: other}.Store()+".damaged-") {
 		t.Errorf("set aside: %+v", kept)
 	}
 }

@@ -12,6 +12,7 @@ import (
 
 	"hushback/cmd/internal/cli"
 	"hushback/cmd/internal/daemon"
+	"hushback/cmd/internal/home"
 	"hushback/cmd/internal/pcm"
 	"hushback/cmd/internal/sound"
 )
@@ -43,7 +44,7 @@ with --server, and give the token that stands in daemon.json in its state folder
 			if l.LatencySec, err = cli.TimeOf("--latency", latency); err != nil {
 				return err
 			}
-			if l.URL, l.Token, err = whereTo(daemon.Home{Dir: state}, l.URL, tokenFile); err != nil {
+			if l.URL, l.Token, err = whereTo(home.Folder{Dir: state}, l.URL, tokenFile); err != nil {
 				return err
 			}
 			l.Raw.Encoding, l.In = pcm.Encoding(encoding), c.InOrStdin()
@@ -80,7 +81,7 @@ func listen(ctx context.Context, l sound.Listening) error {
 }
 
 // whereTo is the daemon's feed and the token that it wants.
-func whereTo(home daemon.Home, server, tokenFile string) (url, token string, err error) {
+func whereTo(folder home.Folder, server, tokenFile string) (url, token string, err error) {
 	token = os.Getenv(tokenVariable)
 	if tokenFile != "" {
 		text, err := os.ReadFile(tokenFile)
@@ -98,12 +99,12 @@ func whereTo(home daemon.Home, server, tokenFile string) (url, token string, err
 		}
 		return "ws://" + server + daemon.FeedPath, token, nil
 	}
-	note, running, err := home.Find()
+	note, running, err := folder.Find()
 	if err != nil {
 		return "", "", err
 	}
 	if !running {
-		return "", "", cli.Bad(fmt.Errorf("no daemon runs on %s: start one, or name it with --server", home.Dir))
+		return "", "", cli.Bad(fmt.Errorf("no daemon runs on %s: start one, or name it with --server", folder.Dir))
 	}
 	return "ws" + strings.TrimPrefix(note.URL, "http") + daemon.FeedPath, note.Token, nil
 }

@@ -20,6 +20,7 @@ import (
 
 	"hushback/cmd/internal/daemon"
 	"hushback/cmd/internal/desk"
+	"hushback/cmd/internal/home"
 	"hushback/cmd/internal/rehearsal"
 	"hushback/configs"
 	"hushback/control"
@@ -45,7 +46,7 @@ func raisedWith(t *testing.T, change func(*daemon.Options), rig rehearsal.Option
 		t.Fatal(err)
 	}
 	options := daemon.Options{
-		Site: site, Profiles: []processor.Profile{profile}, Home: daemon.Home{Dir: stateFolderFor(t)}, Listen: "127.0.0.1:0",
+		Site: site, Profiles: []processor.Profile{profile}, Home: home.Folder{Dir: stateFolderFor(t)}, Listen: "127.0.0.1:0",
 		ConfirmFor: time.Minute, KeepFor: time.Minute, Session: time.Hour,
 		Log: slog.New(slog.NewTextHandler(t.Output(), &slog.HandlerOptions{Level: slog.LevelWarn})),
 	}

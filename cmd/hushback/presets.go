@@ -11,12 +11,13 @@ import (
 
 	"hushback/cmd/internal/cli"
 	"hushback/cmd/internal/daemon"
+	"hushback/cmd/internal/home"
 	"hushback/cmd/internal/printout"
 	"hushback/control/preset"
 )
 
 func newPresets() *cobra.Command {
-	var home daemon.Home
+	var folder home.Folder
 	c := &cobra.Command{
 		Use:   "presets",
 		Short: "List, compare, export and import stored presets",
@@ -29,10 +30,10 @@ never change; the safe and the as-found preset cannot be deleted.`,
   hushback presets import safe-preset.json --as "from the workshop"`,
 		Args: cli.Usage(cobra.NoArgs, "one of its commands, or nothing for a list"),
 	}
-	c.PersistentFlags().StringVar(&home.Dir, "state", cli.StateFolder(), "`folder` of the presets and journal")
+	c.PersistentFlags().StringVar(&folder.Dir, "state", cli.StateFolder(), "`folder` of the presets and journal")
 	asJSON := c.PersistentFlags().Bool("json", false, "print JSON")
 	c.RunE = func(c *cobra.Command, _ []string) error {
-		return inStore(home, func(s *preset.Store) error {
+		return inStore(folder, func(s *preset.Store) error {
 			all, err := s.List()
 			if err != nil {
 				return err
@@ -40,17 +41,17 @@ never change; the safe and the as-found preset cannot be deleted.`,
 			return printout.Presets(c.OutOrStdout(), all, *asJSON)
 		})
 	}
-	c.AddCommand(newPresetShow(&home, asJSON), newPresetCompare(&home, asJSON), newPresetExport(&home, asJSON), newPresetImport(&home, asJSON),
-		newPresetDelete(&home, asJSON), newPresetSafe(&home, asJSON), newSetAside(&home, asJSON))
+	c.AddCommand(newPresetShow(&folder, asJSON), newPresetCompare(&folder, asJSON), newPresetExport(&folder, asJSON), newPresetImport(&folder, asJSON),
+		newPresetDelete(&folder, asJSON), newPresetSafe(&folder, asJSON), newSetAside(&folder, asJSON))
 	return c
 }
 
 // inStore opens the presets of a state folder for one piece of work.
-func inStore(home daemon.Home, work func(*preset.Store) error) (err error) {
-	if _, err := os.Stat(home.Store()); errors.Is(err, fs.ErrNotExist) {
-		return cli.Bad(fmt.Errorf("nothing was ever stored in %s: is it the right state folder?", home.Dir))
+func inStore(folder home.Folder, work func(*preset.Store) error) (err error) {
+	if _, err := os.Stat(folder.Store()); errors.Is(err, fs.ErrNotExist) {
+		return cli.Bad(fmt.Errorf("nothing was ever stored in %s: is it the right state folder?", folder.Dir))
 	}
-	store, err := preset.Open(home.Store())
+	store, err := preset.Open(folder.Store())
 	if errors.Is(err, preset.ErrInUse) {
 		return fmt.Errorf("%w: a daemon runs here; use its page, or stop it first", err)
 	}
@@ -70,11 +71,11 @@ func did(c *cobra.Command, asJSON bool, told any, words string, args ...any) err
 	return err
 }
 
-func newPresetShow(home *daemon.Home, asJSON *bool) *cobra.Command {
+func newPresetShow(folder *home.Folder, asJSON *bool) *cobra.Command {
 	return &cobra.Command{
 		Use: "show NAME", Short: "Print a preset's settings", Args: cli.Usage(cobra.ExactArgs(1), "the name of a preset, or the beginning of its ID"),
 		RunE: func(c *cobra.Command, args []string) error {
-			return inStore(*home, func(s *preset.Store) error {
+			return inStore(*folder, func(s *preset.Store) error {
 				p, err := s.Find(args[0])
 				if err != nil {
 					return cli.Bad(err)
@@ -91,11 +92,11 @@ func newPresetShow(home *daemon.Home, asJSON *bool) *cobra.Command {
 	}
 }
 
-func newPresetCompare(home *daemon.Home, asJSON *bool) *cobra.Command {
+func newPresetCompare(folder *home.Folder, asJSON *bool) *cobra.Command {
 	return &cobra.Command{
 		Use: "compare A B", Short: "Print where two presets differ", Args: cli.Usage(cobra.ExactArgs(2), "the names of two presets"),
 		RunE: func(c *cobra.Command, args []string) error {
-			return inStore(*home, func(s *preset.Store) error {
+			return inStore(*folder, func(s *preset.Store) error {
 				a, errA := s.Find(args[0])
 				b, errB := s.Find(args[1])
 				if err := errors.Join(errA, errB); err != nil {
@@ -117,11 +118,11 @@ func newPresetCompare(home *daemon.Home, asJSON *bool) *cobra.Command {
 	}
 }
 
-func newPresetExport(home *daemon.Home, asJSON *bool) *cobra.Command {
+func newPresetExport(folder *home.Folder, asJSON *bool) *cobra.Command {
 	return &cobra.Command{
 		Use: "export NAME FILE", Short: "Write a preset to a file", Args: cli.Usage(cobra.ExactArgs(2), "the name of a preset and a file to write"),
 		RunE: func(c *cobra.Command, args []string) error {
-			return inStore(*home, func(s *preset.Store) error {
+			return inStore(*folder, func(s *preset.Store) error {
 				p, err := s.Find(args[0])
 				if err != nil {
 					return cli.Bad(err)
@@ -144,7 +145,7 @@ func newPresetExport(home *daemon.Home, asJSON *bool) *cobra.Command {
 	}
 }
 
-func newPresetImport(home *daemon.Home, asJSON *bool) *cobra.Command {
+func newPresetImport(folder *home.Folder, asJSON *bool) *cobra.Command {
 	var name string
 	c := &cobra.Command{
 		Use: "import FILE", Short: "Store a preset from a file", Args: cli.Usage(cobra.ExactArgs(1), "one file that export wrote"),
@@ -165,10 +166,10 @@ as-found preset come in under another name; safe makes it the safe preset.`,
 			if p.Name == preset.Safe || p.Name == preset.AsFound {
 				return cli.Bad(fmt.Errorf("%q is hushback's own: give the preset another name with --as", p.Name))
 			}
-			if err := home.Prepare(); err != nil {
+			if err := folder.Prepare(); err != nil {
 				return err
 			}
-			s, err := preset.Open(home.Store())
+			s, err := preset.Open(folder.Store())
 			if err != nil {
 				return err
 			}
@@ -186,12 +187,12 @@ as-found preset come in under another name; safe makes it the safe preset.`,
 	return c
 }
 
-func newPresetDelete(home *daemon.Home, asJSON *bool) *cobra.Command {
+func newPresetDelete(folder *home.Folder, asJSON *bool) *cobra.Command {
 	return &cobra.Command{
 		Use: "delete NAME", Short: "Take a preset's name away", Args: cli.Usage(cobra.ExactArgs(1), "the name of a preset"),
 		Long: "Takes a preset's name away. Its settings stay in the store and are found by their ID.",
 		RunE: func(c *cobra.Command, args []string) error {
-			return inStore(*home, func(s *preset.Store) error {
+			return inStore(*folder, func(s *preset.Store) error {
 				if err := s.Delete(args[0]); err != nil {
 					return cli.Bad(err)
 				}
@@ -205,7 +206,7 @@ func newPresetDelete(home *daemon.Home, asJSON *bool) *cobra.Command {
 	}
 }
 
-func newPresetSafe(home *daemon.Home, asJSON *bool) *cobra.Command {
+func newPresetSafe(folder *home.Folder, asJSON *bool) *cobra.Command {
 	return &cobra.Command{
 		Use: "safe NAME SITE", Short: "Make a stored preset the safe one", Args: cli.Usage(cobra.ExactArgs(2), "the name of a preset and a site"),
 		Long: `Makes a stored preset the safe one, for processors that cannot be read. Its
@@ -216,7 +217,7 @@ Nothing is sent.`,
 			if err != nil {
 				return err
 			}
-			return inStore(*home, func(s *preset.Store) error {
+			return inStore(*folder, func(s *preset.Store) error {
 				p, err := daemon.UseAsSafe(s, site, profiles, args[0])
 				if err != nil {
 					return cli.Bad(err)
@@ -227,20 +228,20 @@ Nothing is sent.`,
 	}
 }
 
-func newSetAside(home *daemon.Home, asJSON *bool) *cobra.Command {
+func newSetAside(folder *home.Folder, asJSON *bool) *cobra.Command {
 	return &cobra.Command{
 		Use: "set-aside", Short: "Move a damaged store out of the way", Args: cli.Usage(cobra.NoArgs, "nothing more"),
 		Long: `Moves a damaged store out of the way; the file is kept under a name that says when.
 The next start makes a new one, which knows nothing: look at what the processor
 holds before you store a safe preset.`,
 		RunE: func(c *cobra.Command, _ []string) error {
-			err := inStore(*home, func(*preset.Store) error {
+			err := inStore(*folder, func(*preset.Store) error {
 				return cli.Bad(errors.New("the store is whole: there is nothing to set aside"))
 			})
 			if !errors.Is(err, preset.ErrDamaged) {
 				return err
 			}
-			kept, err := preset.SetAside(home.Store(), time.Now())
+			kept, err := preset.SetAside(folder.Store(), time.Now())
 			if err != nil {
 				return err
 			}

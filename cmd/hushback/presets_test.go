@@ -9,7 +9,7 @@ import (
 	"testing"
 	"time"
 
-	"hushback/cmd/internal/daemon"
+	"hushback/cmd/internal/home"
 	"hushback/cmd/internal/printout"
 	"hushback/control/preset"
 	"hushback/engine"
@@ -27,8 +27,8 @@ func said(t *testing.T, args ...string) (code int, stdout, stderr string) {
 func TestPresetsOfAStateFolder(t *testing.T) {
 	folder, other := t.TempDir(), t.TempDir()
 	file := filepath.Join(other, "evening.json")
-	home := daemon.Home{Dir: folder}
-	store, err := preset.Open(home.Store())
+	kept := home.Folder{Dir: folder}
+	store, err := preset.Open(kept.Store())
 	must(t, err)
 	taken := time.Date(2026, 5, 2, 20, 15, 0, 0, time.UTC)
 	four := func(gain float64) []engine.Setting {
@@ -100,7 +100,7 @@ func TestWhatOnlyReadsWritesNothing(t *testing.T) {
 	site := filepath.Join(t.TempDir(), "mine.yaml")
 	must(t, os.WriteFile(site, bytes.ReplaceAll(text, []byte("192.0.2.10:8700"), []byte(rig.Processor.Addr())), 0o644))
 	state := t.TempDir()
-	store, err := preset.Open(daemon.Home{Dir: state}.Store())
+	store, err := preset.Open(home.Folder{Dir: state}.Store())
 	must(t, err)
 	must(t, store.Put(preset.Preset{Name: "evening", Settings: []engine.Setting{
 		{Output: 1, Polarity: 1, GainDB: -6}, {Output: 2, Polarity: 1, GainDB: -6}, {Output: 3, Polarity: 1, GainDB: -6}, {Output: 4, Polarity: 1, GainDB: -6},
@@ -129,7 +129,7 @@ func TestWhatOnlyReadsWritesNothing(t *testing.T) {
 // TestADamagedStoreIsSetAside: the file is kept, and the next start is told how.
 func TestADamagedStoreIsSetAside(t *testing.T) {
 	folder := t.TempDir()
-	path := daemon.Home{Dir: folder}.Store()
+	path := home.Folder{Dir: folder}.Store()
 	must(t, os.WriteFile(path, []byte(strings.Repeat("not a store ", 4000)), 0o600))
 	code, _, errs := said(t, "presets", "--state", folder)
 	if code != 1 || !strings.Contains(errs, "damaged") || !strings.Contains(errs, "hushback presets set-aside") {

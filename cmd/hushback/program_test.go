@@ -17,6 +17,7 @@ import (
 
 	"hushback/cmd/internal/daemon"
 	"hushback/cmd/internal/desk"
+	"hushback/cmd/internal/home"
 	"hushback/cmd/internal/rehearsal"
 	"hushback/configs"
 	"hushback/engine"
@@ -68,7 +69,7 @@ type process struct {
 	t       *testing.T
 	command *exec.Cmd
 	said    *bytes.Buffer // standard error
-	note    daemon.Note
+	note    home.Note
 	notice  string
 	ended   chan error
 }
@@ -104,7 +105,7 @@ func serveAt(t *testing.T, processor, state string) *process {
 		p.ended <- p.command.Wait()
 	}()
 	t.Cleanup(func() { p.command.Process.Kill(); <-p.ended })
-	note, found, err := daemon.Home{Dir: state}.Find()
+	note, found, err := home.Folder{Dir: state}.Find()
 	if err != nil || !found {
 		t.Fatalf("the daemon left no note (%v); it said:\n%s", err, p.said)
 	}

@@ -13,6 +13,7 @@ import (
 	"hushback/cmd/internal/daemon"
 	"hushback/cmd/internal/dashboard/pages"
 	"hushback/cmd/internal/desk"
+	"hushback/cmd/internal/home"
 	"hushback/cmd/internal/printout"
 	"hushback/control"
 )
@@ -35,7 +36,7 @@ Exit code: 0 back at the safe preset; 1 not, or nobody can tell; 2 bad input.`,
 		RunE: func(c *cobra.Command, args []string) error {
 			ctx, cancel := context.WithTimeout(c.Context(), time.Minute)
 			defer cancel()
-			back, by, err := rollBack(ctx, daemon.Home{Dir: state}, args, processorAt)
+			back, by, err := rollBack(ctx, home.Folder{Dir: state}, args, processorAt)
 			if asJSON {
 				return tellRollback(c.OutOrStdout(), back, by, err)
 			}
@@ -69,24 +70,24 @@ func (w whose) did() string {
 }
 
 // rollBack asks the running daemon, or does it itself where none runs.
-func rollBack(ctx context.Context, home daemon.Home, args []string, processorAt string) (control.RolledBack, whose, error) {
-	note, running, err := home.Find()
+func rollBack(ctx context.Context, folder home.Folder, args []string, processorAt string) (control.RolledBack, whose, error) {
+	note, running, err := folder.Find()
 	if err != nil {
 		return control.RolledBack{}, byDaemon, err
 	}
 	if running {
-		if back, err := note.Safe(ctx); !errors.Is(err, daemon.ErrGone) {
+		if back, err := note.Safe(ctx); !errors.Is(err, home.ErrGone) {
 			return back, byDaemon, err
 		}
 	}
 	if len(args) == 0 {
-		return control.RolledBack{}, byCommand, cli.Bad(fmt.Errorf("no daemon runs on %s: name the site, so that its processor can be reached: hushback rollback SITE", home.Dir))
+		return control.RolledBack{}, byCommand, cli.Bad(fmt.Errorf("no daemon runs on %s: name the site, so that its processor can be reached: hushback rollback SITE", folder.Dir))
 	}
 	site, profiles, err := cli.OpenSite(args[0], "", processorAt)
 	if err != nil {
 		return control.RolledBack{}, byCommand, err
 	}
-	back, err := daemon.Safe(ctx, home, site, profiles)
+	back, err := daemon.Safe(ctx, folder, site, profiles)
 	return back, byCommand, err
 }
 
@@ -110,7 +111,7 @@ func tellRollback(w io.Writer, back control.RolledBack, by whose, err error) err
 	if err != nil {
 		told.Ended, told.Reason = "failed", err.Error()
 	}
-	if doubt := (daemon.InDoubt{}); errors.As(err, &doubt) {
+	if doubt := (desk.InDoubt{}); errors.As(err, &doubt) {
 		told.Ended, told.InDoubt, told.Reason = desk.StateName(control.Adrift{}), doubt.Outputs, doubt.Reason
 	}
 	return errors.Join(printout.JSON(w, told), err)

@@ -16,6 +16,7 @@ import (
 	"github.com/spf13/viper"
 
 	"hushback/cmd/internal/daemon"
+	"hushback/cmd/internal/home"
 	"hushback/configs"
 	"hushback/control/processor"
 	"hushback/engine"
@@ -124,7 +125,7 @@ func Address(what, text, such string) error {
 // Options turns settings into what the daemon is started with.
 func (s Settings) Options(site engine.Site, profiles []processor.Profile, log io.Writer) daemon.Options {
 	return daemon.Options{
-		Site: site, Profiles: profiles, Home: daemon.Home{Dir: s.State}, Listen: s.Listen, Hosts: s.Hosts, TLS: s.TLS,
+		Site: site, Profiles: profiles, Home: home.Folder{Dir: s.State}, Listen: s.Listen, Hosts: s.Hosts, TLS: s.TLS,
 		ConfirmFor: s.confirmFor, KeepFor: s.keepFor, Session: s.session,
 		Log: slog.New(slog.NewTextHandler(log, &slog.HandlerOptions{Level: s.level})),
 	}

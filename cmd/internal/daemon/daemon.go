@@ -18,6 +18,7 @@ import (
 	"hushback/cmd/internal/dashboard/access"
 	"hushback/cmd/internal/desk"
 	"hushback/cmd/internal/doors"
+	"hushback/cmd/internal/home"
 	"hushback/control"
 	"hushback/control/osc"
 	"hushback/control/preset"
@@ -45,7 +46,7 @@ type Options struct {
 	Site       engine.Site         // checked; its Wirings say where the processors listen
 	Profiles   []processor.Profile // of the processors, in the order of Site.Wirings
 	Sources    []source.Mapping    // programs that measure for a microphone by themselves
-	Home       Home
+	Home       home.Folder
 	Listen     string   // host:port of the page; port 0 takes a free one
 	Hosts      []string // further names the page may be called by
 	TLS        bool     // the page over TLS, with a certificate of its own
@@ -256,7 +257,7 @@ func (d *Daemon) serve() error {
 			}
 		})
 	}
-	return o.Home.Leave(Note{URL: at.Local, Token: d.access.AgentToken})
+	return o.Home.Leave(home.Note{URL: at.Local, Token: d.access.AgentToken})
 }
 
 // microphones names the site's measuring positions.
@@ -292,7 +293,7 @@ func (d *Daemon) Stop() error {
 	d.working.Wait()
 	var err error
 	if lost, ok := d.View().State.(control.Adrift); ok {
-		err = InDoubt{lost.Outputs, lost.Reason}
+		err = desk.InDoubt{Outputs: lost.Outputs, Reason: lost.Reason}
 	}
 	if d.server != nil {
 		d.tell("The daemon was stopped. " + atRest(d.View().State))

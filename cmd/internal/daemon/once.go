@@ -1,19 +1,15 @@
 package daemon
 
 import (
-	"cmp"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
-	"net/http"
 	"os"
-	"strings"
 	"time"
 
 	"hushback/cmd/internal/desk"
+	"hushback/cmd/internal/home"
 	"hushback/control"
 	"hushback/control/preset"
 	"hushback/control/processor"
@@ -32,7 +28,7 @@ func DryRun(ctx context.Context, site engine.Site, profiles []processor.Profile)
 		return run, err
 	}
 	defer func() { err = errors.Join(err, os.RemoveAll(folder)) }()
-	store, err := preset.Open(Home{Dir: folder}.Store())
+	store, err := preset.Open(home.Folder{Dir: folder}.Store())
 	if err != nil {
 		return run, err
 	}
@@ -44,13 +40,13 @@ func DryRun(ctx context.Context, site engine.Site, profiles []processor.Profile)
 	return run, err
 }
 
-// Safe returns to the safe preset where no daemon runs. InDoubt if it cannot
+// Safe returns to the safe preset where no daemon runs. desk.InDoubt if it cannot
 // tell what the processor holds.
-func Safe(ctx context.Context, home Home, site engine.Site, profiles []processor.Profile) (back control.RolledBack, err error) {
-	if _, err := os.Stat(home.Store()); errors.Is(err, fs.ErrNotExist) {
-		return back, fmt.Errorf("nothing was ever stored in %s, so there is no safe preset: is it the right state folder?", home.Dir)
+func Safe(ctx context.Context, folder home.Folder, site engine.Site, profiles []processor.Profile) (back control.RolledBack, err error) {
+	if _, err := os.Stat(folder.Store()); errors.Is(err, fs.ErrNotExist) {
+		return back, fmt.Errorf("nothing was ever stored in %s, so there is no safe preset: is it the right state folder?", folder.Dir)
 	}
-	store, err := preset.Open(home.Store())
+	store, err := preset.Open(folder.Store())
 	if err != nil {
 		return back, err
 	}
@@ -87,20 +83,10 @@ func rested(s control.State) (control.RolledBack, error) {
 	case control.RolledBack:
 		return s, nil
 	case control.Adrift:
-		return control.RolledBack{}, InDoubt{s.Outputs, s.Reason}
+		return control.RolledBack{}, desk.InDoubt{Outputs: s.Outputs, Reason: s.Reason}
 	default:
 		return control.RolledBack{}, fmt.Errorf("ended in state %q", desk.StateName(s))
 	}
-}
-
-// InDoubt is the error of outputs that nobody can vouch for.
-type InDoubt struct {
-	Outputs []int
-	Reason  string
-}
-
-func (e InDoubt) Error() string {
-	return fmt.Sprintf("outputs %v may hold anything: turn their amplifiers down by hand, then roll back again: %s", e.Outputs, e.Reason)
 }
 
 // reach opens the wires to the processors for one piece of work.
@@ -118,72 +104,4 @@ func reach(site engine.Site, profiles []processor.Profile, store *preset.Store, 
 		return err
 	}
 	return work(c)
-}
-
-// ErrGone is that no daemon is where a note says.
-var ErrGone = errors.New("no daemon answers")
-
-// Safe asks the running daemon for the safe preset and waits until it rests.
-// ErrGone if there is none any more, InDoubt as for Safe.
-func (n Note) Safe(ctx context.Context) (back control.RolledBack, err error) {
-	if err := n.post(ctx, "/safe"); err != nil {
-		return back, err
-	}
-	tick := time.NewTicker(100 * time.Millisecond)
-	defer tick.Stop()
-	for {
-		s, err := n.state(ctx)
-		switch {
-		case err != nil:
-			return back, err
-		case s.Doing == "" && s.State == desk.StateName(back) && s.To == control.ToSafe:
-			return control.RolledBack{To: s.To, Blind: s.Blind}, nil
-		case s.Doing == "" && len(s.InDoubt) > 0:
-			return back, InDoubt{s.InDoubt, s.Reason}
-		case s.Doing == "":
-			return back, fmt.Errorf("the daemon ended %s %s instead of at the safe preset: %s: roll back again", s.State, s.To, cmp.Or(s.Notice, s.Reason))
-		}
-		select {
-		case <-ctx.Done():
-			return back, fmt.Errorf("waiting for the daemon: %w", ctx.Err())
-		case <-tick.C:
-		}
-	}
-}
-
-func (n Note) state(ctx context.Context) (desk.Report, error) {
-	var r desk.Report
-	body, err := n.call(ctx, http.MethodGet, "/state.json")
-	if err == nil {
-		err = json.Unmarshal(body, &r)
-	}
-	return r, err
-}
-
-func (n Note) post(ctx context.Context, path string) error {
-	_, err := n.call(ctx, http.MethodPost, path)
-	return err
-}
-
-// call makes one request of the daemon, as a program on this machine.
-func (n Note) call(ctx context.Context, method, path string) ([]byte, error) {
-	request, err := http.NewRequestWithContext(ctx, method, n.URL+path, nil)
-	if err != nil {
-		return nil, err
-	}
-	request.Header.Set("Authorization", "Bearer "+n.Token)
-	client := http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
-	response, err := client.Do(request)
-	if err != nil {
-		return nil, fmt.Errorf("%w at %s: %w", ErrGone, n.URL, err)
-	}
-	defer response.Body.Close()
-	body, err := io.ReadAll(io.LimitReader(response.Body, 1<<20))
-	if err != nil {
-		return nil, fmt.Errorf("asking the daemon: %w", err)
-	}
-	if response.StatusCode >= http.StatusBadRequest {
-		return nil, fmt.Errorf("%s: %s", path, strings.TrimSpace(string(body)))
-	}
-	return body, nil
 }

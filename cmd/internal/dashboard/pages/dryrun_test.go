@@ -5,7 +5,6 @@ import (
 	"testing"
 
 	"hushback/cmd/internal/dashboard/figures"
-	"hushback/cmd/internal/desk"
 	"hushback/cmd/internal/desk/desktest"
 	"hushback/control"
 	"hushback/control/processor"

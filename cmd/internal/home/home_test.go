@@ -1,4 +1,4 @@
-package daemon
+package home
 
 import (
 	"os"
@@ -8,7 +8,7 @@ import (
 )
 
 func TestHomeKeepsANote(t *testing.T) {
-	home := Home{Dir: filepath.Join(t.TempDir(), "deep", "state")}
+	home := Folder{Dir: filepath.Join(t.TempDir(), "deep", "state")}
 	if _, found, err := home.Find(); found || err != nil {
 		t.Fatalf("a note before there is a folder: %v, %v", found, err)
 	}
@@ -47,10 +47,10 @@ func TestHomeSaysWhatIsWrong(t *testing.T) {
 	if err := os.WriteFile(file, []byte("x"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if err := (Home{Dir: filepath.Join(file, "below")}).Prepare(); err == nil || !strings.Contains(err.Error(), "state folder") {
+	if err := (Folder{Dir: filepath.Join(file, "below")}).Prepare(); err == nil || !strings.Contains(err.Error(), "state folder") {
 		t.Errorf("a folder below a file: %v", err)
 	}
-	home := Home{Dir: t.TempDir()}
+	home := Folder{Dir: t.TempDir()}
 	if err := os.WriteFile(home.note(), []byte("{half"), 0o600); err != nil {
 		t.Fatal(err)
 	}

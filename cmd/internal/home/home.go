@@ -1,4 +1,6 @@
-package daemon
+// Package home is where a daemon keeps what must outlive it, and how a command on the
+// same machine finds a daemon that runs.
+package home
 
 import (
 	"encoding/json"
@@ -9,10 +11,10 @@ import (
 	"path/filepath"
 )
 
-// Home is the folder in which a daemon keeps what must outlive it. It holds
+// Folder is the folder in which a daemon keeps what must outlive it. It holds
 // the store, and while a daemon runs the note by which commands on the same
 // machine find it.
-type Home struct{ Dir string }
+type Folder struct{ Dir string }
 
 // Note is how a command on the same machine reaches a running daemon.
 type Note struct {
@@ -21,12 +23,12 @@ type Note struct {
 }
 
 // Store is the path of the durable store.
-func (h Home) Store() string { return filepath.Join(h.Dir, "hushback.db") }
+func (h Folder) Store() string { return filepath.Join(h.Dir, "hushback.db") }
 
-func (h Home) note() string { return filepath.Join(h.Dir, "daemon.json") }
+func (h Folder) note() string { return filepath.Join(h.Dir, "daemon.json") }
 
 // Prepare makes the folder, for its owner's eyes only.
-func (h Home) Prepare() error {
+func (h Folder) Prepare() error {
 	if err := os.MkdirAll(h.Dir, 0o700); err != nil {
 		return fmt.Errorf("state folder: %w", err)
 	}
@@ -34,7 +36,7 @@ func (h Home) Prepare() error {
 }
 
 // Leave writes the note; a reader sees the old one or the new one, never half.
-func (h Home) Leave(n Note) error {
+func (h Folder) Leave(n Note) error {
 	text, err := json.Marshal(n)
 	if err != nil {
 		return err
@@ -50,7 +52,7 @@ func (h Home) Leave(n Note) error {
 }
 
 // Find reads the note of a running daemon; false when none was left.
-func (h Home) Find() (Note, bool, error) {
+func (h Folder) Find() (Note, bool, error) {
 	text, err := os.ReadFile(h.note())
 	if errors.Is(err, fs.ErrNotExist) {
 		return Note{}, false, nil
@@ -66,7 +68,7 @@ func (h Home) Find() (Note, bool, error) {
 }
 
 // Clear takes the note away.
-func (h Home) Clear() error {
+func (h Folder) Clear() error {
 	if err := os.Remove(h.note()); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return fmt.Errorf("note for commands on this machine: %w", err)
 	}
