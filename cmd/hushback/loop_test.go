@@ -21,6 +21,7 @@ import (
 	"hushback/cmd/internal/daemon"
 	"hushback/cmd/internal/desk"
 	"hushback/cmd/internal/home"
+	"hushback/cmd/internal/printout"
 	"hushback/cmd/internal/rehearsal"
 	"hushback/configs"
 	"hushback/control"
@@ -197,7 +198,7 @@ func (s *set) draft(t *testing.T) string {
 }
 
 // unattended runs the program the way a script does.
-func unattended(t *testing.T, args ...string) (code int, r result, said string) {
+func unattended(t *testing.T, args ...string) (code int, r printout.Rehearsed, said string) {
 	t.Helper()
 	var out, errs bytes.Buffer
 	code = run(context.Background(), append([]string{"rehearse", "--unattended", "--json"}, args...), &out, &errs)

@@ -100,7 +100,7 @@ func rehearse(c *cobra.Command, name string, flags rehearseFlags) (err error) {
 		return errors.Join(err, set.strike(c.ErrOrStderr(), err != nil && c.Context().Err() != nil))
 	}
 	set.invite(c)
-	<-c.Context().Done()
+	follow(c.Context(), c.OutOrStdout(), set.daemon)
 	return set.strike(c.OutOrStdout(), true)
 }
 

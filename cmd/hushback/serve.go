@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"io"
 	"slices"
@@ -9,6 +10,7 @@ import (
 
 	"hushback/cmd/internal/cli"
 	"hushback/cmd/internal/daemon"
+	"hushback/cmd/internal/desk"
 	"hushback/cmd/internal/doors"
 	"hushback/configs"
 	"hushback/engine"
@@ -44,7 +46,7 @@ daemon left unfinished is put back when it starts.`,
 				return err
 			}
 			announce(c, d)
-			<-c.Context().Done()
+			follow(c.Context(), c.OutOrStdout(), d)
 			return leave(c.OutOrStdout(), d)
 		},
 	}
@@ -84,6 +86,33 @@ func announce(c *cobra.Command, d *daemon.Daemon) {
 		fmt.Fprintf(w, "notice        %s\n", notice)
 	}
 	fmt.Fprintln(w, "ready; Ctrl-C stops, and rolls back a change in flight first")
+}
+
+// follow says in the terminal what a person there has to hold against the page,
+// until ctx ends: the words of each dry run, and where a change has come to.
+func follow(ctx context.Context, w io.Writer, d desk.Desk) {
+	changed, stop := d.Watch()
+	defer stop()
+	said := ""
+	for running := true; running; {
+		now := desk.Flatten(d.View().State)
+		line := now.Name
+		if now.DryRun != nil {
+			line = fmt.Sprintf("dry run of %d datagrams waits for a confirm: %s", len(now.DryRun.Steps), desk.Words(now.DryRun.Digest))
+		} else if now.Change != "" {
+			line = fmt.Sprintf("change %s: %s", now.Change, now.Name)
+		}
+		if line != said && (said != "" || now.Name != "idle") {
+			fmt.Fprintln(w, line)
+		}
+		said = line
+		select {
+		case _, running = <-changed:
+		case <-ctx.Done():
+			return
+		}
+	}
+	<-ctx.Done()
 }
 
 // leave stops a daemon and says how it left the processor.

@@ -63,7 +63,7 @@ func arrows() map[string][]string {
 		"cmd/internal/emulated":          {"engine", "control/osc"},
 		"cmd/internal/rehearsal":         {"engine/...", "control/osc", "verify/feed/agent", "verify/feed/protocol", "cmd/internal/emulated"},
 		"cmd/internal/daemon":            {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/desk", "cmd/internal/home", "cmd/internal/dashboard", "cmd/internal/dashboard/access", "cmd/internal/doors"},
-		"cmd/internal/printout":          {"engine/...", "control", "control/preset"},
+		"cmd/internal/printout":          {"engine/...", "control", "control/preset", "verify", "cmd/internal/desk", "cmd/internal/dashboard/figures"},
 		"cmd/internal/pcm":               {},
 		"cmd/internal/cli":               {"cmd/internal/home", "cmd/internal/daemon", "configs/...", "control/processor", "engine"},
 		"cmd/internal/sound":             {"cmd/internal/pcm", "verify/excite", "verify/feed/agent", "verify/feed/protocol"},

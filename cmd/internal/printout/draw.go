@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"math"
 	"os"
 	"path/filepath"
 
@@ -15,13 +14,16 @@ import (
 	"hushback/engine/picture"
 )
 
+// mapPoints is how finely a printed map is reckoned.
+const mapPoints = 60_000
+
 // DrawReport writes the pictures of one site into a folder, each as PNG and as
 // SVG, and lists the files.
 func DrawReport(folder string, name string, r design.Report) ([]string, error) {
 	t := r.Site.Target
 	some := []float64{t.Range.LowHz, t.NullHz, t.Range.HighHz}
 	g := gallery{folder: folder}
-	area := around(r.Site)
+	area := picture.Around(r.Site, mapPoints)
 	g.add("map", func() (*picture.Drawing, error) { return levelMap(name, r, area, []float64{t.NullHz}) })
 	g.add("maps", func() (*picture.Drawing, error) { return levelMap(name, r, area, some) })
 	g.add("pattern", func() (*picture.Drawing, error) { return picture.Polar(name, r, some) })
@@ -43,35 +45,6 @@ func levelMap(name string, r design.Report, area field.Area, freqHz []float64) (
 		return nil, err
 	}
 	return picture.LevelMap(name, r, m)
-}
-
-// around is the ground that a site's map shows: everything that it names and
-// some metres more, in some 60,000 points at the height of the listeners.
-func around(site engine.Site) field.Area {
-	const edge, points = 4, 60_000
-	a := field.Area{MinX: math.Inf(1), MinY: math.Inf(1), MaxX: math.Inf(-1), MaxY: math.Inf(-1)}
-	hold := func(p engine.Point) {
-		a.MinX, a.MaxX = math.Min(a.MinX, p.X-edge), math.Max(a.MaxX, p.X+edge)
-		a.MinY, a.MaxY = math.Min(a.MinY, p.Y-edge), math.Max(a.MaxY, p.Y+edge)
-	}
-	for _, s := range site.Sources {
-		hold(s.At)
-	}
-	for _, m := range site.Microphones {
-		hold(m.At)
-		a.Z = m.At.Z
-	}
-	for _, z := range site.Zones {
-		for _, p := range z.Corners {
-			hold(p)
-		}
-		if z.Kind == engine.ZoneAudience {
-			a.Z = z.Corners[0].Z
-		}
-	}
-	step := math.Sqrt((a.MaxX - a.MinX) * (a.MaxY - a.MinY) / points)
-	a.NX, a.NY = 1+int((a.MaxX-a.MinX)/step), 1+int((a.MaxY-a.MinY)/step)
-	return a
 }
 
 // datum is where the stake-out list measures from.
