@@ -64,7 +64,7 @@ with --server, and give the token that stands in daemon.json in its state folder
 	f.StringVar(&l.Microphone, "microphone", "", "`name` of the microphone in the site, or moved")
 	f.StringVar(&l.URL, "server", "", "`host:port` of the daemon's page; without it the daemon on this machine")
 	f.StringVar(&tokenFile, "token-file", "", "`file` with the daemon's token")
-	f.StringVar(&state, "state", cli.StateFolder(), "`folder` that tells of the daemon on this machine")
+	f.StringVar(&state, "state", home.Default(), "`folder` that tells of the daemon on this machine")
 	f.StringVar(&file, "file", "", "WAV `file` to play instead of the standard input, at its own pace")
 	f.StringVar(&latency, "latency", "200 ms", "`time` that the recorder's samples take to get here, at most")
 	f.IntVar(&l.Reference, "reference-channel", 1, "`channel` of the reference, counted from 1")

@@ -30,7 +30,7 @@ never change; the safe and the as-found preset cannot be deleted.`,
   hushback presets import safe-preset.json --as "from the workshop"`,
 		Args: cli.Usage(cobra.NoArgs, "one of its commands, or nothing for a list"),
 	}
-	c.PersistentFlags().StringVar(&folder.Dir, "state", cli.StateFolder(), "`folder` of the presets and journal")
+	c.PersistentFlags().StringVar(&folder.Dir, "state", home.Default(), "`folder` of the presets and journal")
 	asJSON := c.PersistentFlags().Bool("json", false, "print JSON")
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		return inStore(folder, func(s *preset.Store) error {

@@ -11,7 +11,6 @@ import (
 
 	"hushback/cmd/internal/cli"
 	"hushback/cmd/internal/daemon"
-	"hushback/cmd/internal/dashboard/pages"
 	"hushback/cmd/internal/desk"
 	"hushback/cmd/internal/home"
 	"hushback/cmd/internal/printout"
@@ -43,12 +42,12 @@ Exit code: 0 back at the safe preset; 1 not, or nobody can tell; 2 bad input.`,
 			if err != nil {
 				return err
 			}
-			_, err = fmt.Fprintln(c.OutOrStdout(), by.did()+pages.BackTo(back))
+			_, err = fmt.Fprintln(c.OutOrStdout(), by.did()+desk.BackTo(back))
 			return err
 		},
 	}
 	f := c.Flags()
-	f.StringVar(&state, "state", cli.StateFolder(), "`folder` of the presets and journal")
+	f.StringVar(&state, "state", home.Default(), "`folder` of the presets and journal")
 	f.StringVar(&processorAt, "processor", "", "`host:port` of the processor, instead of the site's")
 	f.BoolVar(&asJSON, "json", false, "print one JSON object")
 	return c

@@ -12,6 +12,7 @@ import (
 	"hushback/cmd/internal/daemon"
 	"hushback/cmd/internal/desk"
 	"hushback/cmd/internal/doors"
+	"hushback/cmd/internal/home"
 	"hushback/configs"
 	"hushback/engine"
 	"hushback/verify/source"
@@ -50,7 +51,7 @@ daemon left unfinished is put back when it starts.`,
 			return leave(c.OutOrStdout(), d)
 		},
 	}
-	cli.AddSettings(c, "127.0.0.1:8470", cli.StateFolder())
+	cli.AddSettings(c, "127.0.0.1:8470", home.Default())
 	c.Flags().StringVar(&processorAt, "processor", "", "`host:port` of the processor, instead of the site's")
 	c.Flags().StringArrayVar(&sources, "source", nil, "mapping `file` of a program that measures for one microphone; may be given once for each")
 	return c

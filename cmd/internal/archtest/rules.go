@@ -52,7 +52,7 @@ func arrows() map[string][]string {
 		"configs/document":         {"configs/quantity", "engine"},
 		"configs":                  {"configs/document", "configs/quantity", "engine", "engine/layout", "control/osc", "control/processor", "verify", "verify/source"},
 
-		"cmd/internal/desk":              {"engine", "engine/tolerance", "control", "control/preset", "verify", "verify/correct", "verify/diagnose"},
+		"cmd/internal/desk":              {"cmd/internal/dashboard/figures", "engine", "engine/tolerance", "control", "control/preset", "verify", "verify/correct", "verify/diagnose"},
 		"cmd/internal/desk/desktest":     {"cmd/internal/desk", "engine", "control", "control/osc", "control/preset", "control/processor", "verify"},
 		"cmd/internal/home":              {"cmd/internal/desk", "control"},
 		"cmd/internal/dashboard/access":  {},
@@ -68,7 +68,7 @@ func arrows() map[string][]string {
 		"cmd/internal/cli":               {"cmd/internal/home", "cmd/internal/daemon", "configs/...", "control/processor", "engine"},
 		"cmd/internal/sound":             {"cmd/internal/pcm", "verify/excite", "verify/feed/agent", "verify/feed/protocol"},
 		"cmd/internal/archtest":          {},
-		"cmd/hushback":                   {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/cli", "cmd/internal/daemon", "cmd/internal/dashboard/pages", "cmd/internal/dashboard/figures", "cmd/internal/desk", "cmd/internal/doors", "cmd/internal/emulated", "cmd/internal/pcm", "cmd/internal/printout", "cmd/internal/rehearsal", "cmd/internal/sound", "configs/..."},
+		"cmd/hushback":                   {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/cli", "cmd/internal/daemon", "cmd/internal/dashboard/pages", "cmd/internal/dashboard/figures", "cmd/internal/desk", "cmd/internal/desk/desktest", "cmd/internal/doors", "cmd/internal/home", "cmd/internal/emulated", "cmd/internal/pcm", "cmd/internal/printout", "cmd/internal/rehearsal", "cmd/internal/sound", "configs/..."},
 	}
 }
 

@@ -6,8 +6,6 @@ import (
 	"io"
 	"log/slog"
 	"net"
-	"os"
-	"path/filepath"
 	"strings"
 	"time"
 
@@ -129,19 +127,6 @@ func (s Settings) Options(site engine.Site, profiles []processor.Profile, log io
 		ConfirmFor: s.confirmFor, KeepFor: s.keepFor, Session: s.session,
 		Log: slog.New(slog.NewTextHandler(log, &slog.HandlerOptions{Level: s.level})),
 	}
-}
-
-// StateFolder is where the daemon keeps its state unless told otherwise, by
-// the XDG base directory specification.
-func StateFolder() string {
-	if dir := os.Getenv("XDG_STATE_HOME"); dir != "" {
-		return filepath.Join(dir, "hushback")
-	}
-	home, err := os.UserHomeDir()
-	if err != nil {
-		return "hushback-state"
-	}
-	return filepath.Join(home, ".local", "state", "hushback")
 }
 
 // OpenSite loads a site and the profiles of its processors, the ones that it

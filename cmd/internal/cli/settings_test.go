@@ -69,15 +69,3 @@ func TestSettingsThatCannotBe(t *testing.T) {
 		t.Errorf("no such file: %v", err)
 	}
 }
-
-func TestStateFolderFollowsTheStandard(t *testing.T) {
-	t.Setenv("XDG_STATE_HOME", "/var/x")
-	if got := StateFolder(); got != "/var/x/hushback" {
-		t.Errorf("state folder %s", got)
-	}
-	t.Setenv("XDG_STATE_HOME", "")
-	t.Setenv("HOME", "/home/someone")
-	if got := StateFolder(); got != "/home/someone/.local/state/hushback" {
-		t.Errorf("state folder %s", got)
-	}
-}

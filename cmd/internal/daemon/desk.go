@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"time"
 
-	"hushback/cmd/internal/dashboard/pages"
 	"hushback/cmd/internal/desk"
 	"hushback/control"
 	"hushback/control/preset"
@@ -248,7 +247,7 @@ func (d *Daemon) preset(name string) (*preset.Preset, error) {
 func recovered(s control.State) string {
 	switch s := s.(type) {
 	case control.RolledBack:
-		return "The daemon was stopped in the middle of a change. The processor is back to " + pages.BackTo(s) + "."
+		return "The daemon was stopped in the middle of a change. The processor is back to " + desk.BackTo(s) + "."
 	case control.Adrift:
 		return "The daemon was stopped in the middle of a change, and the processor could not be put back."
 	default:
@@ -262,7 +261,7 @@ func atRest(s control.State) string {
 	case control.Kept:
 		return "The processor holds the kept sheet."
 	case control.RolledBack:
-		return "The processor is back to " + pages.BackTo(s) + "."
+		return "The processor is back to " + desk.BackTo(s) + "."
 	case control.Adrift:
 		return "Nobody can tell what the processor holds: " + s.Reason
 	default:

@@ -16,6 +16,19 @@ import (
 // machine find it.
 type Folder struct{ Dir string }
 
+// Default is the path of the folder unless something else is asked for, by the XDG
+// base directory specification.
+func Default() string {
+	if dir := os.Getenv("XDG_STATE_HOME"); dir != "" {
+		return filepath.Join(dir, "hushback")
+	}
+	own, err := os.UserHomeDir()
+	if err != nil {
+		return "hushback-state"
+	}
+	return filepath.Join(own, ".local", "state", "hushback")
+}
+
 // Note is how a command on the same machine reaches a running daemon.
 type Note struct {
 	URL   string `json:"url"`

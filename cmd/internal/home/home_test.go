@@ -58,3 +58,15 @@ func TestHomeSaysWhatIsWrong(t *testing.T) {
 		t.Errorf("half a note: %v, want an error that names %s", err, home.Dir)
 	}
 }
+
+func TestDefaultFollowsTheStandard(t *testing.T) {
+	t.Setenv("XDG_STATE_HOME", "/var/x")
+	if got := Default(); got != "/var/x/hushback" {
+		t.Errorf("state folder %s", got)
+	}
+	t.Setenv("XDG_STATE_HOME", "")
+	t.Setenv("HOME", "/home/someone")
+	if got := Default(); got != "/home/someone/.local/state/hushback" {
+		t.Errorf("state folder %s", got)
+	}
+}

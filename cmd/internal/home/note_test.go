@@ -9,7 +9,6 @@ import (
 	"strings"
 	"testing"
 
-	"hushback/cmd/internal/dashboard/pages"
 	"hushback/cmd/internal/desk"
 )
 
@@ -52,7 +51,7 @@ func TestNoteAsksTheDaemonForTheSafePreset(t *testing.T) {
 		server.Close()
 		said := ""
 		if err == nil {
-			said = pages.BackTo(back)
+			said = desk.BackTo(back)
 		}
 		if c.fail == "" && (err != nil || !strings.Contains(said, c.want)) {
 			t.Errorf("%s: said %q, %v; want %q", c.name, said, err, c.want)

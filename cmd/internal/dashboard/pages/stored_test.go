@@ -120,7 +120,7 @@ func TestHowSurelyItWentBack(t *testing.T) {
 		{control.RolledBack{To: control.ToSafe, Blind: []int{2}}, "the safe preset as far as sending goes: output 2 cannot be read back"},
 	}
 	for _, c := range cases {
-		if got := BackTo(c.state); got != c.want {
+		if got := desk.BackTo(c.state); got != c.want {
 			t.Errorf("got  %q\nwant %q", got, c.want)
 		}
 		if got := headline(desk.Flatten(c.state)); got != "Rolled back to "+c.want+"." {

@@ -89,7 +89,7 @@ func headline(st desk.Standing) string {
 	case "kept":
 		return stands + " and stays there." + unseen(st)
 	case "rolled back":
-		return "Rolled back to " + backTo(st) + "."
+		return "Rolled back to " + st.BackTo() + "."
 	case "adrift":
 		hold := " hold"
 		if len(st.Outputs) == 1 {
@@ -98,21 +98,6 @@ func headline(st desk.Standing) string {
 		return "Nobody can tell what " + figures.Outputs(st.Outputs) + hold + "."
 	default:
 		return "No change is under way. Nothing has been sent."
-	}
-}
-
-// BackTo says where a change went back to, and how surely.
-func BackTo(s control.RolledBack) string { return backTo(desk.Flatten(s)) }
-
-func backTo(st desk.Standing) string {
-	read := slices.ContainsFunc(st.Readings, func(r control.Reading) bool { return !r.Blind })
-	switch {
-	case len(st.Blind) == 0:
-		return st.To + ", read back to make sure"
-	case read:
-		return st.To + ", read back to make sure but for " + figures.Outputs(st.Blind) + ", which cannot be read back"
-	default:
-		return st.To + " as far as sending goes: " + figures.Outputs(st.Blind) + " cannot be read back"
 	}
 }
 
