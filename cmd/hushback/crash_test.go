@@ -74,13 +74,15 @@ func TestCrashAtEveryJournalStep(t *testing.T) {
 		plans = append(plans, crash{journal: step, press: "/roll-back"})
 	}
 	plans = append(plans, crash{journal: `"rolling back"`, press: "/safe"})
+	// An output that takes nothing any more once it was given what is new.
+	plans = append(plans, crash{journal: `"adrift"`, press: "/keep", stuck: 3, stuckAt: 16})
 	tally := newTally()
 	inLanes(t, crashLanes, len(plans), func(t *testing.T, n int) {
 		c := plans[n]
 		tally.add(c.journal, c.run(t))
 	})
 	t.Log(tally)
-	for _, event := range []string{"sending", "measuring", "held", "kept", "rolled back"} {
+	for _, event := range []string{"sending", "measuring", "held", "kept", "rolled back", "adrift"} {
 		if !tally.died(event) {
 			t.Errorf("no daemon died with %q as its last word: %s", event, tally)
 		}
