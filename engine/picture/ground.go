@@ -10,11 +10,41 @@ import (
 	"gonum.org/v1/plot/vg/draw"
 
 	"hushback/engine"
+	"hushback/engine/field"
 	"hushback/engine/picture/paper"
 )
 
 // window is the part of the ground that a plan shows, in site metres.
 type window struct{ minX, maxX, minY, maxY float64 }
+
+// Around is the ground that a site's map shows: all that it names and some metres
+// more, in about so many points, at the height of the listeners.
+func Around(site engine.Site, points int) field.Area {
+	const edge = 4
+	a := field.Area{MinX: math.Inf(1), MinY: math.Inf(1), MaxX: math.Inf(-1), MaxY: math.Inf(-1)}
+	hold := func(p engine.Point) {
+		a.MinX, a.MaxX = math.Min(a.MinX, p.X-edge), math.Max(a.MaxX, p.X+edge)
+		a.MinY, a.MaxY = math.Min(a.MinY, p.Y-edge), math.Max(a.MaxY, p.Y+edge)
+	}
+	for _, s := range site.Sources {
+		hold(s.At)
+	}
+	for _, m := range site.Microphones {
+		hold(m.At)
+		a.Z = m.At.Z
+	}
+	for _, z := range site.Zones {
+		for _, p := range z.Corners {
+			hold(p)
+		}
+		if z.Kind == engine.ZoneAudience {
+			a.Z = z.Corners[0].Z
+		}
+	}
+	step := math.Sqrt((a.MaxX - a.MinX) * (a.MaxY - a.MinY) / float64(points))
+	a.NX, a.NY = 1+int((a.MaxX-a.MinX)/step), 1+int((a.MaxY-a.MinY)/step)
+	return a
+}
 
 // A plan is between slim and broad times as wide as it is deep, so that neither
 // direction shrinks to nothing.

@@ -67,6 +67,7 @@ func arrows() map[string][]string {
 		"cmd/internal/pcm":               {},
 		"cmd/internal/cli":               {"cmd/internal/home", "cmd/internal/daemon", "configs/...", "control/processor", "engine"},
 		"cmd/internal/sound":             {"cmd/internal/pcm", "verify/excite", "verify/feed/agent", "verify/feed/protocol"},
+		"cmd/internal/whatif":            {"engine/..."},
 		"cmd/internal/archtest":          {},
 		"cmd/hushback":                   {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/cli", "cmd/internal/daemon", "cmd/internal/dashboard/pages", "cmd/internal/dashboard/figures", "cmd/internal/desk", "cmd/internal/desk/desktest", "cmd/internal/doors", "cmd/internal/home", "cmd/internal/emulated", "cmd/internal/pcm", "cmd/internal/printout", "cmd/internal/rehearsal", "cmd/internal/sound", "configs/..."},
 	}
