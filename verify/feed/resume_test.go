@@ -150,7 +150,7 @@ func TestNothingIsLostOrDoubled(t *testing.T) {
 			Microphone: name, Rate: rates[seed%len(rates)],
 			Layout: protocol.Layout{Format: protocol.Formats()[seed%4], MicrophoneFirst: seed >= 4},
 		}
-		proxy := sabotage(t, url, uint64(seed), 2000, 6*int64(said.Rate))
+		proxy := sabotage(t, url, uint64(seed), 2000, 4*int64(said.Rate))
 		a := start(t, proxy.url, said)
 		await(t, "the first connection", func() bool { return hub.place(name).tape != nil })
 		all.Go(func() {
@@ -178,9 +178,9 @@ func TestNothingIsLostOrDoubled(t *testing.T) {
 	all.Wait()
 }
 
-// throughSabotage sends six seconds and is what arrived of them.
+// throughSabotage sends three seconds and is what arrived of them.
 func throughSabotage(t *testing.T, hub *Hub, a *agent.Agent, said protocol.Hello, random *rand.Rand) (Recording, error) {
-	length := 6 * said.Rate
+	length := 3 * said.Rate
 	tape := hub.place(said.Microphone).tape
 	s := tape.want(0, length)
 	for at := 0; at < length; {
