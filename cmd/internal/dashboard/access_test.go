@@ -35,7 +35,7 @@ func TestUnpairedVisitorSeesOnlyThePairingPage(t *testing.T) {
 			}
 		}
 	}
-	if got := d.Pressed(); len(got) != 0 {
+	if got := d.Wishes(); len(got) != 0 {
 		t.Errorf("unpaired presses reached the desk: %q", got)
 	}
 }
@@ -77,7 +77,7 @@ func TestForeignHostIsRefusedEverywhere(t *testing.T) {
 			}
 		}
 	}
-	if got := d.Pressed(); len(got) != 0 {
+	if got := d.Wishes(); len(got) != 0 {
 		t.Errorf("presses of a foreign host reached the desk: %q", got)
 	}
 }
@@ -101,7 +101,7 @@ func TestForeignPressesAreRefused(t *testing.T) {
 				t.Errorf("%s: POST %s got %d, want 403", name, w.path, r.StatusCode)
 			}
 		}
-		if got := d.Pressed(); len(got) != 0 {
+		if got := d.Wishes(); len(got) != 0 {
 			t.Errorf("%s: presses reached the desk: %q", name, got)
 		}
 	}

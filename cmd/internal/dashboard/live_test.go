@@ -49,21 +49,37 @@ func (p pipes) dial(context.Context, string, string) (net.Conn, error) {
 	return client, nil
 }
 
-// rig is a served page inside a bubble.
+// wire is a live page of a test, whichever way its pictures come. The end of a
+// stream reads like that of a socket.
+type wire interface {
+	read() (text []byte, err error)
+	write(text []byte) error
+	Close() error
+}
+
+// rig is a served page inside a bubble, and a way to follow it.
 type rig struct {
 	*Server
 	desk    *desktest.Desk
 	network pipes
 	cookies []*http.Cookie
+	way     func(r rig) (wire, *http.Response, error)
 }
 
-// inBubble runs a test with a served page. When it returns, the page is closed
-// and every goroutine must have ended: synctest fails the test otherwise.
+// inBubble runs a test with a served page, once for each way to follow it. When it
+// returns, the page is closed and every goroutine must have ended: synctest fails
+// the test otherwise.
 func inBubble(t *testing.T, test func(t *testing.T, r rig)) {
+	for name, way := range map[string]func(rig) (wire, *http.Response, error){"socket": bySocket, "events": byEvents} {
+		t.Run(name, func(t *testing.T) { inOneBubble(t, way, test) })
+	}
+}
+
+func inOneBubble(t *testing.T, way func(rig) (wire, *http.Response, error), test func(t *testing.T, r rig)) {
 	synctest.Test(t, func(t *testing.T) {
 		d := desktest.New(desktest.View(control.Idle{}))
 		s := New(d, testAccess())
-		r := rig{Server: s, desk: d, network: pipes{make(chan net.Conn), make(chan struct{})}, cookies: pairUp(t, s)}
+		r := rig{Server: s, desk: d, network: pipes{make(chan net.Conn), make(chan struct{})}, cookies: pairUp(t, s), way: way}
 		web := &http.Server{Handler: s}
 		served := make(chan error, 1)
 		go func() { served <- web.Serve(r.network) }()
@@ -78,28 +94,40 @@ func inBubble(t *testing.T, test func(t *testing.T, r rig)) {
 		if n := d.Watching(); n != 0 {
 			t.Errorf("%d watches are left", n)
 		}
+		time.Sleep(time.Second) // of the bubble: net/http lingers for half of one after a refusal
 	})
 }
 
-func (r rig) dial(t *testing.T) *websocket.Conn {
+func (r rig) dial(t *testing.T) wire {
 	t.Helper()
-	conn, answer, err := r.try()
+	w, answer, err := r.way(r)
 	if err != nil {
 		t.Fatalf("dial: %v, %+v", err, answer)
 	}
-	return conn
+	return w
 }
 
-func (r rig) try() (*websocket.Conn, *http.Response, error) {
+// webSocket is the wire of a live socket.
+type webSocket struct{ *websocket.Conn }
+
+func (c webSocket) read() ([]byte, error) {
+	_, text, err := c.ReadMessage()
+	return text, err
+}
+
+func (c webSocket) write(text []byte) error { return c.WriteMessage(websocket.TextMessage, text) }
+
+func bySocket(r rig) (wire, *http.Response, error) {
 	dialer := websocket.Dialer{NetDialContext: r.network.dial}
 	header := http.Header{"Origin": {"http://" + testHost}, "Cookie": {r.cookies[0].Name + "=" + r.cookies[0].Value}}
-	return dialer.Dial("ws://"+testHost+"/live?page=measure", header)
+	c, answer, err := dialer.Dial("ws://"+testHost+"/live?page=measure", header)
+	return webSocket{c}, answer, err
 }
 
-func receive(t *testing.T, c *websocket.Conn) frame {
+func receive(t *testing.T, c wire) frame {
 	t.Helper()
 	var f frame
-	_, text, err := c.ReadMessage()
+	text, err := c.read()
 	if err != nil {
 		t.Fatalf("no frame: %v", err)
 	}
@@ -109,15 +137,15 @@ func receive(t *testing.T, c *websocket.Conn) frame {
 	return f
 }
 
-func say(t *testing.T, c *websocket.Conn, seen int64) {
+func say(t *testing.T, c wire, seen int64) {
 	t.Helper()
-	if err := c.WriteMessage(websocket.TextMessage, fmt.Appendf(nil, `{"seen":%d}`, seen)); err != nil {
+	if err := c.write(fmt.Appendf(nil, `{"seen":%d}`, seen)); err != nil {
 		t.Fatal(err)
 	}
 }
 
 // take reads a picture, acknowledges it and reads the answer.
-func take(t *testing.T, c *websocket.Conn) frame {
+func take(t *testing.T, c wire) frame {
 	t.Helper()
 	f := receive(t, c)
 	if len(f.Sections) == 0 {
@@ -131,11 +159,11 @@ func take(t *testing.T, c *websocket.Conn) frame {
 }
 
 // beating sends a beat every second until the socket ends, and then closes over.
-func beating(c *websocket.Conn, seen int64) (over chan struct{}) {
+func beating(c wire, seen int64) (over chan struct{}) {
 	over = make(chan struct{})
 	go func() {
 		defer close(over)
-		for c.WriteMessage(websocket.TextMessage, fmt.Appendf(nil, `{"seen":%d}`, seen)) == nil {
+		for c.write(fmt.Appendf(nil, `{"seen":%d}`, seen)) == nil {
 			time.Sleep(time.Second)
 		}
 	}()
@@ -143,14 +171,14 @@ func beating(c *websocket.Conn, seen int64) (over chan struct{}) {
 }
 
 // wantClose reads until the socket ends and checks why.
-func wantClose(t *testing.T, c *websocket.Conn, code int) {
+func wantClose(t *testing.T, c wire, code int) {
 	t.Helper()
 	for {
-		_, _, err := c.ReadMessage()
+		_, err := c.read()
 		if err == nil {
 			continue
 		}
-		if !websocket.IsCloseError(err, code) {
+		if end := (*websocket.CloseError)(nil); !errors.As(err, &end) || end.Code != code {
 			t.Errorf("socket ended with %v, want code %d", err, code)
 		}
 		c.Close()
@@ -273,10 +301,8 @@ func TestLiveDropsNonsense(t *testing.T) {
 			c := r.dial(t)
 			defer c.Close()
 			take(t, c)
-			if err := c.WriteMessage(websocket.TextMessage, []byte(nonsense)); err != nil {
-				t.Fatal(err)
-			}
-			if _, _, err := c.ReadMessage(); err == nil {
+			_ = c.write([]byte(nonsense)) // a press is refused at once, a socket ends
+			if _, err := c.read(); err == nil {
 				t.Errorf("%q was answered, want the socket ended", nonsense)
 			}
 		})
@@ -299,7 +325,7 @@ func TestLiveEndsWithThePairing(t *testing.T) {
 
 func TestCloseSaysGoodbyeAndWaits(t *testing.T) {
 	inBubble(t, func(t *testing.T, r rig) {
-		var conns []*websocket.Conn
+		var conns []wire
 		for range 5 {
 			c := r.dial(t)
 			take(t, c)
@@ -314,7 +340,7 @@ func TestCloseSaysGoodbyeAndWaits(t *testing.T) {
 		if n := r.desk.Watching(); n != 0 {
 			t.Errorf("Close came back with %d sockets open", n)
 		}
-		if _, answer, err := r.try(); err == nil || answer.StatusCode != http.StatusServiceUnavailable {
+		if _, answer, err := r.way(r); err == nil || answer.StatusCode != http.StatusServiceUnavailable {
 			t.Errorf("a socket after Close: %v, want 503", err)
 		}
 	})
@@ -372,7 +398,7 @@ func TestLiveSocketsAreBounded(t *testing.T) {
 			defer c.Close()
 			take(t, c)
 		}
-		if _, answer, err := r.try(); err == nil || answer.StatusCode != http.StatusServiceUnavailable {
+		if _, answer, err := r.way(r); err == nil || answer.StatusCode != http.StatusServiceUnavailable {
 			t.Errorf("socket %d: %v, want 503", maxLive+1, err)
 		}
 	})
@@ -418,11 +444,11 @@ func TestLiveOverTheNetwork(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer conn.Close()
-	take(t, conn)
+	take(t, webSocket{conn})
 	d.Show(func(v *desk.View) { v.State = control.Sending{Change: "c-0009", Sent: 3, Total: 9} })
-	if f := take(t, conn); !strings.Contains(f.Sections["now"], "3 of 9") {
+	if f := take(t, webSocket{conn}); !strings.Contains(f.Sections["now"], "3 of 9") {
 		t.Errorf("the change is not in %q", f.Sections["now"])
 	}
 	go s.Close()
-	wantClose(t, conn, websocket.CloseGoingAway)
+	wantClose(t, webSocket{conn}, websocket.CloseGoingAway)
 }

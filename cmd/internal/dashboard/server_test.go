@@ -32,6 +32,7 @@ func testAccess() access.Rules {
 type visit struct {
 	method, path string
 	form         url.Values
+	body         string // instead of a form
 	host         string // testHost if empty
 	from         string // remote address
 	headers      map[string]string
@@ -43,6 +44,8 @@ func (v visit) to(s http.Handler) *http.Response {
 	var body io.Reader
 	if v.form != nil {
 		body = strings.NewReader(v.form.Encode())
+	} else if v.body != "" {
+		body = strings.NewReader(v.body)
 	}
 	if v.ctx == nil {
 		v.ctx = context.Background()
@@ -136,7 +139,7 @@ func TestEveryPressReachesTheDeskOnce(t *testing.T) {
 		for kind, headers := range map[string]map[string]string{"form": fromForm(), "script": fromScript()} {
 			s, d := started(t, control.Idle{})
 			r := visit{method: "POST", path: w.path, form: w.form, headers: headers, cookies: pairUp(t, s)}.to(s)
-			if got := d.Pressed(); !slices.Equal(got, []string{w.want}) {
+			if got := d.Wishes(); !slices.Equal(got, []string{w.want}) {
 				t.Errorf("%s by %s: desk got %q, want one %q", w.path, kind, got, w.want)
 			}
 			want := map[string]int{"form": http.StatusSeeOther, "script": http.StatusNoContent}[kind]
@@ -159,7 +162,7 @@ func TestProgramPressesWithItsToken(t *testing.T) {
 		if r := v.to(s); r.StatusCode != http.StatusNoContent {
 			t.Errorf("%s by token: got %d, want 204", w.path, r.StatusCode)
 		}
-		if got := d.Pressed(); !slices.Equal(got, []string{w.want}) {
+		if got := d.Wishes(); !slices.Equal(got, []string{w.want}) {
 			t.Errorf("%s by token: desk got %q, want one %q", w.path, got, w.want)
 		}
 	}
@@ -190,8 +193,8 @@ func TestPressThatNamesNothingIsRefusedWithoutTheDesk(t *testing.T) {
 	for _, path := range []string{"/confirm", "/keep", "/roll-back", "/presets", "/dry-run-preset"} {
 		s, d := started(t, control.Idle{})
 		r := visit{method: "POST", path: path, form: url.Values{}, headers: fromScript(), cookies: pairUp(t, s)}.to(s)
-		if r.StatusCode != http.StatusConflict || len(d.Pressed()) != 0 {
-			t.Errorf("%s without a name: got %d and %d presses, want 409 and none", path, r.StatusCode, len(d.Pressed()))
+		if r.StatusCode != http.StatusConflict || len(d.Wishes()) != 0 {
+			t.Errorf("%s without a name: got %d and %d presses, want 409 and none", path, r.StatusCode, len(d.Wishes()))
 		}
 	}
 }
@@ -242,7 +245,7 @@ func TestPhoneThatDropsOffHasPressedAllTheSame(t *testing.T) {
 	cookies := pairUp(t, s)
 	cancel()
 	visit{method: "POST", path: "/safe", form: url.Values{}, headers: fromScript(), cookies: cookies, ctx: gone}.to(s)
-	if got := d.Pressed(); !slices.Equal(got, []string{"safe"}) {
+	if got := d.Wishes(); !slices.Equal(got, []string{"safe"}) {
 		t.Errorf("desk got %q, want the safe roll back", got)
 	}
 }
@@ -259,7 +262,7 @@ func TestGetChangesNothing(t *testing.T) {
 			visit{method: method, path: path, headers: fromForm(), cookies: cookies}.to(s)
 		}
 	}
-	if got := d.Pressed(); len(got) != 0 {
+	if got := d.Wishes(); len(got) != 0 {
 		t.Errorf("reading pressed %q", got)
 	}
 }
@@ -293,7 +296,7 @@ func TestOversizedPressIsRefused(t *testing.T) {
 	s, d := started(t, control.Idle{})
 	long := url.Values{"digest": {strings.Repeat("a", maxBody+1)}}
 	r := visit{method: "POST", path: "/confirm", form: long, headers: fromScript(), cookies: pairUp(t, s)}.to(s)
-	if r.StatusCode != http.StatusBadRequest || len(d.Pressed()) != 0 {
-		t.Errorf("got %d and %d presses, want 400 and none", r.StatusCode, len(d.Pressed()))
+	if r.StatusCode != http.StatusBadRequest || len(d.Wishes()) != 0 {
+		t.Errorf("got %d and %d presses, want 400 and none", r.StatusCode, len(d.Wishes()))
 	}
 }

@@ -163,13 +163,19 @@ func (d *Door) isProgram(r *http.Request) bool {
 	return err == nil && at.Addr().Unmap().IsLoopback()
 }
 
-const noOrigin = "this press does not say which page it came from"
+const noOrigin = "this press does not say that it came from this page"
 
-// comesFromPage reports whether a press says where it comes from at all; that
-// it comes from here was checked before. Browsers always say.
+// comesFromPage reports whether a press says that it comes from this page. Browsers
+// always say.
 func comesFromPage(r *http.Request) bool {
-	return r.Method == http.MethodGet || r.Method == http.MethodHead ||
-		r.Header.Get("Origin") != "" || r.Header.Get("Sec-Fetch-Site") != ""
+	switch {
+	case r.Method == http.MethodGet || r.Method == http.MethodHead:
+		return true
+	case len(r.Header["Origin"]) > 0:
+		return SameOrigin(r)
+	default:
+		return r.Header.Get("Sec-Fetch-Site") == "same-origin"
+	}
 }
 
 // Refuse says why a request may not pass, nil if it may: only paired visitors
