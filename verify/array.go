@@ -12,78 +12,63 @@ import (
 
 // array.go judges the array as a whole: the null and the sum.
 
-// ratio is rear over front at every frequency of the axis with how far the
-// truth may lie from it. share is the number of ways the doubt is split.
-func (e *evidence) ratio(share int) (z []complex128, reaches []float64) {
+// ratio is rear over front at every frequency of the axis. Of (a+eA)/(b+eB) - a/b
+// = (eA - eB·a/b)/(b+eB) the errors eA and eB make the standard error; b counts as
+// two of its own too small.
+func (e *evidence) ratio() values {
 	front, rear := e.everything.front.Function, e.everything.rear.Function
-	miss := e.doubt / float64(2*share) // half for each microphone
-	frontReach, rearReach := reach(front, miss), reach(rear, miss)
+	v := values{freq: e.freq, degrees: math.Min(front.DegreesOfFreedom(), rear.DegreesOfFreedom()), tied: front.Tied || rear.Tied}
 	for i := range e.freq {
-		z = append(z, rear.H[i]/front.H[i])
-		reaches = append(reaches, ratioReach(rear.H[i], front.H[i], rearReach[i], frontReach[i]))
+		z, rest := rear.H[i]/front.H[i], cmplx.Abs(front.H[i])-2*front.Sigma[i]
+		sigma := math.Inf(1)
+		if rest > 0 {
+			sigma = math.Hypot(rear.Sigma[i], front.Sigma[i]*cmplx.Abs(z)) / rest
+		}
+		v.z, v.sigma = append(v.z, z), append(v.sigma, sigma)
 	}
-	return z, reaches
+	return v
 }
 
-// bend is the parabola through three neighbouring values of z, Lagrange's
-// formula. engine.Summarise places and reads a null by a straight line; what
-// the line leaves out is doubt too, so intervals are drawn around the parabola
-// and then made to hold the line's value.
-func (e *evidence) bend(z []complex128, middle int) func(f float64) complex128 {
-	i := min(max(middle, 1), len(z)-2)
-	a, b, c := e.freq[i-1], e.freq[i], e.freq[i+1]
-	return func(f float64) complex128 {
-		return z[i-1]*complex((f-b)*(f-c)/((a-b)*(a-c)), 0) +
-			z[i]*complex((f-a)*(f-c)/((b-a)*(b-c)), 0) +
-			z[i+1]*complex((f-a)*(f-b)/((c-a)*(c-b)), 0)
+// smoothed is the ratio, at every frequency read off the lines around it.
+func (e *evidence) smoothed() []fit {
+	v := e.ratio()
+	for i := len(e.fits); i < len(e.freq); i++ {
+		e.fits = append(e.fits, v.read(e.freq[i]))
 	}
+	return e.fits
 }
 
-// nearest is the index of the frequency closest to f.
-func (e *evidence) nearest(f float64) int {
-	best := 0
-	for i, g := range e.freq {
-		if math.Abs(g-f) < math.Abs(e.freq[best]-f) {
-			best = i
+// behind is the curve at the rear microphone that the smoothed ratio makes of the
+// one in front.
+func (e *evidence) behind() engine.Curve {
+	c := engine.Curve{FreqHz: e.freq}
+	front, rear := e.everything.front.Function, e.everything.rear.Function
+	for i, p := range e.smoothed() {
+		c.P = append(c.P, p.value*front.H[i])
+		if cmplx.IsNaN(c.P[i]) { // nothing in front, which Summarise has words for
+			c.P[i] = rear.H[i]
 		}
 	}
-	return best
-}
-
-// worstAround is the largest reach of the values that line or parabola near a
-// frequency go through: between their ends the errors of such fits are no
-// larger than that of the worst value.
-func (e *evidence) worstAround(reaches []float64, f float64) float64 {
-	const spanHz = 3 // engine.Summarise looks as far for its line
-	i := e.nearest(f)
-	worst := 0.0
-	for j, g := range e.freq {
-		if math.Abs(g-f) <= spanHz || j >= i-2 && j <= i+2 {
-			worst = math.Max(worst, reaches[j])
-		}
-	}
-	return worst
+	return c
 }
 
 // asDeepAsNoiseTells holds the depth of the measured null at what the noise
 // and the shape of the curve let anybody say: a line through noisy values of a
 // bent curve may cross 0 by chance.
 func (e *evidence) asDeepAsNoiseTells(s engine.Summary) engine.Summary {
-	z, reaches := e.ratio(1)
-	bent := engine.DB(cmplx.Abs(e.bend(z, e.nearest(s.NullHz))(s.NullHz)))
-	s.NullDepthDB = math.Max(math.Max(s.NullDepthDB, bent), engine.DB(e.worstAround(reaches, s.NullHz)))
+	p := e.ratio().read(s.NullHz)
+	s.NullDepthDB = math.Max(math.Max(s.NullDepthDB, engine.DB(cmplx.Abs(p.value))), engine.DB(p.radius(e.doubt/2)))
 	return s
 }
 
 func (e *evidence) nullDepth(s engine.Summary) Claim {
 	target := e.site.Target.NullHz
-	z, reaches := e.ratio(1)
-	depth := cmplx.Abs(e.bend(z, e.nearest(target))(target))
-	off := e.worstAround(reaches, target)
+	p := e.ratio().read(target)
+	depth := cmplx.Abs(p.value)
 	c := Claim{
 		Name: NullDepth, Unit: "dB", Value: s.AtTargetDB, Limit: -e.site.Limits.NullDepthDB,
-		Low:  math.Min(s.AtTargetDB, decibels(depth-off)),
-		High: math.Max(s.AtTargetDB, decibels(depth+off)),
+		Low:  math.Min(s.AtTargetDB, decibels(depth-p.radius(e.doubt/2))),
+		High: math.Max(s.AtTargetDB, decibels(depth+p.below(e.doubt/2))),
 	}
 	c.Outcome = atMost(c.Low, c.High, c.Limit)
 	c.Sentence = fmt.Sprintf("at %.1f Hz the rear is %s the front (%s); at least %.1f dB below are wanted",
@@ -95,24 +80,26 @@ func (e *evidence) nullDepth(s engine.Summary) Claim {
 // place is as uncertain as z along its own slope there; every other frequency
 // that may be the lowest for all the noise tells widens the interval to itself.
 func (e *evidence) nullFrequency(s engine.Summary) Claim {
-	z, reaches := e.ratio(2) // half of the doubt for the place, half for all its rivals
-	_, wide := e.ratio(2 * len(e.inRange))
+	fits := e.smoothed()
+	near := e.doubt / 4                        // half for the place, which is missed on either side,
+	far := e.doubt / float64(2*len(e.inRange)) // and half for all its rivals
+	size := func(i int) float64 { return cmplx.Abs(fits[i].value) }
 	lowest := e.inRange[0]
 	for _, i := range e.inRange {
-		if cmplx.Abs(z[i]) < cmplx.Abs(z[lowest]) {
+		if size(i) < size(lowest) {
 			lowest = i
 		}
 	}
-	i := min(max(lowest, 1), len(z)-2)
-	null, slope := e.turningPoint(z, i)
-	slope -= (reaches[i-1] + reaches[i+1]) / (e.freq[i+1] - e.freq[i-1])
+	i := min(max(lowest, 1), len(fits)-2)
+	null, slope := e.turningPoint(fits, i)
+	slope -= (fits[i-1].below(near) + fits[i+1].below(near)) / (e.freq[i+1] - e.freq[i-1])
 	half := math.Inf(1)
 	if slope > 0 {
-		half = e.worstAround(reaches, null) / slope
+		half = math.Max(fits[i-1].below(near), math.Max(fits[i].below(near), fits[i+1].below(near))) / slope
 	}
 	low, high := math.Min(null-half, s.NullHz), math.Max(null+half, s.NullHz)
 	for _, j := range e.inRange {
-		if (j < i-1 || j > i+1) && cmplx.Abs(z[j])-wide[j] <= cmplx.Abs(z[lowest])+wide[lowest] {
+		if (j < i-1 || j > i+1) && size(j)-fits[j].radius(far) <= size(lowest)+fits[lowest].radius(far) {
 			low, high = math.Min(low, e.freq[j]), math.Max(high, e.freq[j])
 		}
 	}
@@ -130,11 +117,15 @@ func (e *evidence) nullFrequency(s engine.Summary) Claim {
 
 // turningPoint is where the parabola around index i comes closest to 0 within
 // its three values and the range, and how fast it moves through the plane there.
-func (e *evidence) turningPoint(z []complex128, i int) (null, slope float64) {
+func (e *evidence) turningPoint(fits []fit, i int) (null, slope float64) {
 	const steps = 1000
 	from := math.Max(e.freq[i-1], e.site.Target.Range.LowHz)
 	to := math.Min(e.freq[i+1], e.site.Target.Range.HighHz)
-	parabola := e.bend(z, i)
+	v := values{freq: e.freq[i-1 : i+2]}
+	for _, p := range fits[i-1 : i+2] {
+		v.z, v.sigma = append(v.z, p.value), append(v.sigma, p.sigma)
+	}
+	parabola := func(f float64) complex128 { return v.parabola(f).value }
 	null = from
 	for k := range steps + 1 {
 		f := from + (to-from)*float64(k)/steps

@@ -28,6 +28,7 @@ type evidence struct {
 	inRange    []int // indices into freq that lie in the operating range
 	everything pair
 	parts      []part  // what was heard by itself: each output, or else each row
+	fits       []fit   // of rear over front at every frequency, once made (see smoothed)
 	doubt      float64 // the chance that an interval misses the truth, for each claim
 }
 

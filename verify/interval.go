@@ -2,7 +2,6 @@ package verify
 
 import (
 	"math"
-	"math/cmplx"
 
 	"hushback/verify/transfer"
 )
@@ -31,17 +30,6 @@ func reach(f transfer.Function, miss float64) []float64 {
 		r[i] = q * s
 	}
 	return r
-}
-
-// ratioReach is how far the true a/b can lie from the measured one when a and
-// b are known to within reachA and reachB. With e for the errors,
-// (a+eA)/(b+eB) - a/b = (eA - eB·a/b)/(b+eB).
-func ratioReach(a, b complex128, reachA, reachB float64) float64 {
-	rest := cmplx.Abs(b) - reachB
-	if rest <= 0 {
-		return math.Inf(1)
-	}
-	return (reachA + reachB*cmplx.Abs(a/b)) / rest
 }
 
 // decibels is 20·log10 without engine.DB's floor: an interval that reaches

@@ -73,7 +73,7 @@ func Judge(site engine.Site, prediction engine.Prediction, captures []Capture) (
 	}
 	signal := e.signal()
 	signal.finish(signal, e.averages(), e.subjects())
-	summary, err := engine.Summarise(e.curve(e.everything.front), e.curve(e.everything.rear), e.coherent(), site.Target)
+	summary, err := engine.Summarise(e.curve(e.everything.front), e.behind(), e.coherent(), site.Target)
 	if signal.Outcome != Proven {
 		return conclude(nil, []Claim{signal}, summary), nil // of silence there may be no summary
 	}

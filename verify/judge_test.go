@@ -63,7 +63,7 @@ func (s truth) good() bool {
 
 // Rigs that a careful crew put up are proven, whatever the noise of the day.
 func TestHealthyRigsAreProven(t *testing.T) {
-	for seed := range uint64(300) {
+	for seed := range uint64(trials(t, 40)) {
 		rng := rand.New(rand.NewPCG(seed, 1))
 		v := judge(t, listening(rng, quiet).measure(designed().usual(rng)))
 		if v.Outcome != Proven {
@@ -80,7 +80,7 @@ func TestHealthyRigsAreProven(t *testing.T) {
 func TestHealthyRigsAreNeverRefuted(t *testing.T) {
 	for _, signalDB := range []float64{50, 40, 30, 20, 10, 0, -20} {
 		outcomes := map[Outcome]int{}
-		for seed := range uint64(60) {
+		for seed := range uint64(trials(t, 10)) {
 			rng := rand.New(rand.NewPCG(seed, 2))
 			v := judge(t, listening(rng, signalDB).measure(designed().usual(rng)))
 			outcomes[v.Outcome]++
@@ -90,7 +90,7 @@ func TestHealthyRigsAreNeverRefuted(t *testing.T) {
 		}
 		t.Logf("signal %g dB over the noise: %v", signalDB, outcomes)
 		if signalDB <= 20 && outcomes[Proven] > 0 {
-			t.Errorf("signal %g dB over the noise: %d of 60 proven", signalDB, outcomes[Proven])
+			t.Errorf("signal %g dB over the noise: %d of them proven", signalDB, outcomes[Proven])
 		}
 	}
 }
@@ -101,7 +101,7 @@ func TestHealthyRigsAreNeverRefuted(t *testing.T) {
 func TestDepthIsNotOverstated(t *testing.T) {
 	worst := 0.0
 	for _, signalDB := range []float64{quiet, 50, 40} {
-		for seed := range uint64(60) {
+		for seed := range uint64(trials(t, 10)) {
 			rng := rand.New(rand.NewPCG(seed, 7))
 			r := designed().usual(rng)
 			v := judge(t, listening(rng, signalDB).measure(r))
@@ -137,7 +137,7 @@ func TestFaultsAreRefuted(t *testing.T) {
 		{"6 dB down", func(b *box) { b.gainDB -= 6 }, "output %d heard", "at -"},
 	} {
 		for output := 1; output <= 4; output++ {
-			for seed := range uint64(10) {
+			for seed := range uint64(trials(t, 1)) {
 				rng := rand.New(rand.NewPCG(seed, 3))
 				r := designed().usual(rng)
 				fault.put(&r.boxes[output-1])
@@ -162,7 +162,7 @@ func TestFaultsAreRefuted(t *testing.T) {
 }
 
 func TestColdIsNeverProven(t *testing.T) {
-	for seed := range uint64(100) {
+	for seed := range uint64(trials(t, 12)) {
 		rng := rand.New(rand.NewPCG(seed, 4))
 		r := designed().usual(rng)
 		r.celsius -= 20
@@ -175,7 +175,7 @@ func TestColdIsNeverProven(t *testing.T) {
 // A deaf microphone, either or both, leaves everything undecided, whatever the
 // rig is like.
 func TestDeafIsUndecided(t *testing.T) {
-	for seed := range uint64(100) {
+	for seed := range uint64(trials(t, 12)) {
 		for _, deaf := range [][]engine.Role{{engine.RoleFront}, {engine.RoleRear}, {engine.RoleFront, engine.RoleRear}} {
 			rng := rand.New(rand.NewPCG(seed, 5))
 			r := designed().usual(rng)
@@ -216,8 +216,8 @@ func TestUnpluggedIsUndecided(t *testing.T) {
 // Rigs put up with all degrees of care, some with an output out of time, in
 // all degrees of noise. What is proven must be true, what is refuted false.
 func TestProvenIsTrueAndRefutedIsFalse(t *testing.T) {
-	outcomes := map[Outcome]int{}
-	for seed := range uint64(400) {
+	outcomes, rigs := map[Outcome]int{}, trials(t, 80)
+	for seed := range uint64(rigs) {
 		rng := rand.New(rand.NewPCG(seed, 7))
 		sloppy := 10 * rng.Float64()
 		r := designed().strayed(rng, 0.01*sloppy, 0.1*sloppy, 0.3*sloppy)
@@ -234,10 +234,10 @@ func TestProvenIsTrueAndRefutedIsFalse(t *testing.T) {
 			t.Errorf("seed %d: refuted, but %+v: %q", seed, s, v.Reasons)
 		}
 	}
-	t.Logf("400 rigs: %v", outcomes)
+	t.Logf("%d rigs: %v", rigs, outcomes)
 	for _, o := range []Outcome{Proven, Refuted, Undecided} {
-		if outcomes[o] < 30 {
-			t.Errorf("only %d of 400 rigs %s: the trial shows nothing", outcomes[o], o)
+		if outcomes[o] < rigs/14 {
+			t.Errorf("only %d of %d rigs %s: the trial shows nothing", outcomes[o], rigs, o)
 		}
 	}
 }
@@ -245,7 +245,7 @@ func TestProvenIsTrueAndRefutedIsFalse(t *testing.T) {
 // The intervals of the array's claims hold the noiseless truth, at least 99 %
 // of the time.
 func TestIntervalsHoldTheTruth(t *testing.T) {
-	const trials = 200
+	trials := trials(t, 40)
 	for _, signalDB := range []float64{quiet, 40} {
 		misses := map[string]int{}
 		for seed := range uint64(trials) {
@@ -266,7 +266,7 @@ func TestIntervalsHoldTheTruth(t *testing.T) {
 			}
 		}
 		for name, n := range misses {
-			if n > trials/100 {
+			if n > 1+trials/100 {
 				t.Errorf("signal %g dB over the noise: %s: %d of %d intervals miss the truth", signalDB, name, n, trials)
 			}
 		}

@@ -4,6 +4,9 @@ import (
 	"math"
 	"math/cmplx"
 	"math/rand/v2"
+	"os"
+	"strconv"
+	"testing"
 	"time"
 
 	"hushback/engine"
@@ -22,6 +25,20 @@ const (
 // soundSpeed is 20.05·sqrt(T) m/s, the usual rule for dry air (from memory);
 // only its change with temperature matters here.
 func soundSpeed(celsius float64) float64 { return 20.05 * math.Sqrt(celsius+273.15) }
+
+// trials is how many a test draws of each case; HUSHBACK_TRIALS asks for more.
+func trials(t *testing.T, ordinary int) int {
+	t.Helper()
+	text := os.Getenv("HUSHBACK_TRIALS")
+	if text == "" {
+		return ordinary
+	}
+	n, err := strconv.Atoi(text)
+	if err != nil || n < 1 {
+		t.Fatalf("HUSHBACK_TRIALS=%q, want a number", text)
+	}
+	return n
+}
 
 // box is one source with what its output is set to.
 type box struct {
@@ -128,8 +145,9 @@ func curve(r rig, m [3]float64, open ...int) engine.Curve {
 	return c
 }
 
-func prediction() engine.Prediction {
-	r := designed()
+func prediction() engine.Prediction { return predicted(designed()) }
+
+func predicted(r rig) engine.Prediction {
 	p := engine.Prediction{SoundSpeed: soundSpeed(celsius)}
 	p.Front, p.Rear = curve(r, frontMicrophone, 0, 1, 2, 3), curve(r, rearMicrophone, 0, 1, 2, 3)
 	for i := range r.boxes {

@@ -61,7 +61,7 @@ func judged(t *testing.T, captures []Capture) Verdict {
 // Rows alone prove a healthy rig, and refute one whose rear row is out of order,
 // with the claim that names it.
 func TestRowsAreEnough(t *testing.T) {
-	for seed := range uint64(100) {
+	for seed := range uint64(trials(t, 20)) {
 		rng := rand.New(rand.NewPCG(seed, 21))
 		v := judged(t, listening(rng, quiet).rows(designed().usual(rng)))
 		if v.Outcome != Proven || len(v.Claims) != 11 {
@@ -78,7 +78,7 @@ func TestRowsAreEnough(t *testing.T) {
 		"phase match in front": func(b *box) { b.delaySec += 0.0045 },
 		"rear row in time":     func(b *box) { b.polarity = -1 },
 	} {
-		for seed := range uint64(10) {
+		for seed := range uint64(trials(t, 3)) {
 			rng := rand.New(rand.NewPCG(seed, 22))
 			r := designed().usual(rng)
 			put(&r.boxes[0])
@@ -167,7 +167,7 @@ func TestRowsThatAreNotToMatch(t *testing.T) {
 // What plays only with everything open, or less of it, is not the sum of the
 // parts: a limiter, or somebody else's sound. Noise alone never refutes it.
 func TestWholeEqualsParts(t *testing.T) {
-	for seed := range uint64(40) {
+	for seed := range uint64(trials(t, 10)) {
 		rng := rand.New(rand.NewPCG(seed, 26))
 		for _, signalDB := range []float64{quiet, 40, 20, 12} {
 			captures := listening(rng, signalDB).measure(designed().usual(rng))
@@ -197,10 +197,10 @@ func TestWholeEqualsParts(t *testing.T) {
 // proven.
 func TestWhatWouldDecideDoes(t *testing.T) {
 	decided, tried := 0, 0
-	for seed := range uint64(60) {
+	for seed := range uint64(trials(t, 80)) {
 		rng := rand.New(rand.NewPCG(seed, 27))
 		r := designed().usual(rng)
-		b := listening(rng, 24)
+		b := listening(rng, 21)
 		v := judged(t, b.rows(r))
 		c := claim(t, v, NullDepth)
 		if c.Outcome != Undecided {
@@ -217,7 +217,7 @@ func TestWhatWouldDecideDoes(t *testing.T) {
 		}
 	}
 	t.Logf("%d of %d decided", decided, tried)
-	if tried < 20 || decided < tried*8/10 {
+	if tried < 12 || decided < tried*8/10 {
 		t.Errorf("%d of %d claims were decided by what was said to decide them", decided, tried)
 	}
 }

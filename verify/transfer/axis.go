@@ -48,7 +48,7 @@ func (f Function) Delay(limitSec float64) float64 {
 // of an octave, which would leave the curve between them to guesswork.
 func (f Function) At(freqHz []float64) (Function, error) {
 	const near = 1e-6 // Hz; the same line reckoned in two ways
-	out := Function{Averages: f.Averages}
+	out := Function{Averages: f.Averages, Tied: f.Tied}
 	if len(f.FreqHz) == 0 {
 		return Function{}, errors.New("transfer function: it is empty")
 	}
@@ -65,6 +65,7 @@ func (f Function) At(freqHz []float64) (Function, error) {
 		if math.Log2(high/low) > 1./12+1e-9 {
 			return Function{}, fmt.Errorf("transfer function: nothing between %g and %g Hz, want frequencies a twelfth of an octave apart at most", low, high)
 		}
+		out.Tied = true
 		share := complex((want-low)/(high-low), 0)
 		out.add(want, f.H[i-1]*(1-share)+f.H[i]*share, math.Max(f.Sigma[i-1], f.Sigma[i]), math.Min(f.Coherence[i-1], f.Coherence[i]))
 	}

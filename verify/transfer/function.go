@@ -14,6 +14,7 @@ type Function struct {
 	Sigma     []float64    // standard error of the real and of the imaginary part of H, each
 	Coherence []float64    // ordinary coherence, 0 to 1
 	Averages  float64      // effective number of independent averages
+	Tied      bool         // neighbouring frequencies may err together, as after smoothing or reading between lines
 }
 
 // DegreesOfFreedom of every Sigma: two, real and imaginary, for each average,

@@ -30,7 +30,7 @@ func FromCoherence(freqHz, levelDB, phaseRad, coherence []float64, averages floa
 	if !(averages >= minAverages) || math.IsInf(averages, 1) {
 		return Function{}, fmt.Errorf("transfer function: %g averages, want at least %d", averages, minAverages)
 	}
-	f := Function{Averages: averages}
+	f := Function{Averages: averages, Tied: true} // it may have been smoothed
 	for i, hz := range freqHz {
 		if err := checkLine(hz, levelDB[i], phaseRad[i], coherence[i]); err != nil {
 			return Function{}, fmt.Errorf("transfer function: frequency %d: %w", i, err)
