@@ -23,7 +23,7 @@ import (
 
 // startBrowser needs a Chromium on the PATH: nothing else sees what a person
 // sees, so that it is never left out quietly.
-func startBrowser(t *testing.T) context.Context {
+func startBrowser(t *testing.T, more ...chromedp.ExecAllocatorOption) context.Context {
 	t.Helper()
 	path := ""
 	for _, name := range []string{"chromium", "chromium-browser", "google-chrome"} {
@@ -37,11 +37,11 @@ func startBrowser(t *testing.T) context.Context {
 	}
 	opts := append(slices.Clone(chromedp.DefaultExecAllocatorOptions[:]), chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU,
 		chromedp.UserDataDir(t.TempDir()), chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true),
-		// A name that is not loopback's, still on this machine: browsers treat loopback better than the LAN.
-		chromedp.Flag("host-resolver-rules", "MAP rig.test 127.0.0.1"))
+		// Names that are not loopback's, still on this machine: browsers treat loopback better than the LAN.
+		chromedp.Flag("host-resolver-rules", "MAP *.test 127.0.0.1"))
 	ctx, cancel := context.WithTimeout(context.Background(), 4*time.Minute)
 	t.Cleanup(cancel)
-	ctx, stop := chromedp.NewExecAllocator(ctx, opts...)
+	ctx, stop := chromedp.NewExecAllocator(ctx, append(opts, more...)...)
 	t.Cleanup(stop)
 	ctx, end := chromedp.NewContext(ctx)
 	t.Cleanup(end)
@@ -57,9 +57,9 @@ type phone struct {
 
 // newPhone starts a browser. What its pages throw, and what its content policy
 // keeps out, fails the test at its end.
-func newPhone(t *testing.T, home string) *phone {
+func newPhone(t *testing.T, home string, more ...chromedp.ExecAllocatorOption) *phone {
 	t.Helper()
-	p := &phone{t: t, ctx: startBrowser(t), home: home}
+	p := &phone{t: t, ctx: startBrowser(t, more...), home: home}
 	p.listen()
 	return p
 }
