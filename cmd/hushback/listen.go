@@ -115,6 +115,9 @@ func sayLevel(w io.Writer, l sound.Level) {
 	if !l.Connected {
 		how = "not connected: " + l.Trouble
 	}
+	if l.Lost > 0 {
+		how += fmt.Sprintf("; %d frames lost while it was not", l.Lost)
+	}
 	if l.Clipped {
 		how += "; CLIPPED: turn the input down"
 	}
