@@ -163,7 +163,19 @@ func (r rig) strayed(rng *rand.Rand) rig {
 	return r
 }
 
-const averages = 6
+// averages are the periods of the test signal in a capture, 15 s.
+const averages = 30
+
+// sigma is the error of a capture's parts where everything does this in front.
+func (r rig) sigma(front engine.Curve) float64 {
+	loud := 0.0
+	for i, f := range front.FreqHz {
+		if r.site.Target.Range.Contains(f) {
+			loud = math.Max(loud, cmplx.Abs(front.P[i]))
+		}
+	}
+	return loud * math.Pow(10, -r.signalDB/20) / math.Sqrt(2*averages)
+}
 
 // measure takes the series. Without rng there is no noise, but Sigma is the same.
 func (r rig) measure(sheet engine.Sheet, channels [2]channel, rng *rand.Rand) ([]verify.Capture, error) {
@@ -171,13 +183,13 @@ func (r rig) measure(sheet engine.Sheet, channels [2]channel, rng *rand.Rand) ([
 	if err != nil {
 		return nil, err
 	}
-	loud := 0.0
-	for i, f := range p.Front.FreqHz {
-		if r.site.Target.Range.Contains(f) {
-			loud = math.Max(loud, cmplx.Abs(p.Front.P[i]))
+	sigma := r.sigma(p.Front)
+	var arrivals [2]float64
+	for mic := range arrivals {
+		if arrivals[mic], err = field.Arrival(r.site, sheet, r.site.Microphones[mic]); err != nil {
+			return nil, err
 		}
 	}
-	sigma := loud * math.Pow(10, -r.signalDB/20) / math.Sqrt(2*averages)
 	var captures []verify.Capture
 	take := func(solo int, front, rear engine.Curve) {
 		if r.exchanged {
@@ -186,7 +198,7 @@ func (r rig) measure(sheet engine.Sheet, channels [2]channel, rng *rand.Rand) ([
 		for mic, curve := range []engine.Curve{front, rear} {
 			c := verify.Capture{
 				Microphone: r.site.Microphones[mic].Name, Role: r.site.Microphones[mic].Role, Solo: solo,
-				SheetDigest: sheet.Digest(), Taken: time.Unix(0, 0), Air: r.site.Air, DelaySec: 0.07 - 0.03*float64(mic), LatencySec: 0.004,
+				SheetDigest: sheet.Digest(), Taken: time.Unix(0, 0), Air: r.site.Air, DelaySec: arrivals[mic], LatencySec: math.Round(2000*channels[mic].sec) / 2000,
 			}
 			c.Function = r.function(curve, solo, channels[mic], sigma, rng).Advance(c.DelaySec + c.LatencySec)
 			captures = append(captures, c)

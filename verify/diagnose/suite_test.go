@@ -153,14 +153,17 @@ type example struct {
 	rng      *rand.Rand
 }
 
-func draw(seed uint64, number int) example {
+func draw(seed uint64, number int) (example, error) {
 	rng := rand.New(rand.NewPCG(seed, uint64(number)))
-	l := layouts()[rng.IntN(len(layouts()))]
-	e := example{site: l.site(rng), rng: rng}
-	e.sheet = l.sheet(e.site, rng)
+	e := example{rng: rng}
+	var err error
+	if e.site, e.sheet, err = drawSite(rng); err != nil {
+		return e, err
+	}
 	e.clean = rig{site: e.site, sheet: e.sheet, signalDB: 30 + 25*rng.Float64()}.clone()
+	gain := 0.2 + rng.Float64() // of both: a verdict sets one against the other
 	for mic := range e.channels {
-		e.channels[mic] = channel{gain: (0.2 + rng.Float64()) * float64(2*rng.IntN(2)-1), sec: 0.002 + 0.03*rng.Float64()}
+		e.channels[mic] = channel{gain: gain * float64(2*rng.IntN(2)-1), sec: 0.002 + 0.03*rng.Float64()}
 	}
 	count := []int{0, 1, 1, 1, 2, 2}[rng.IntN(6)]
 	for len(e.truths) < count {
@@ -171,7 +174,7 @@ func draw(seed uint64, number int) example {
 		}
 	}
 	e.real = e.clean.strayed(rng)
-	return e
+	return e, nil
 }
 
 // outcome of one example.
@@ -179,6 +182,7 @@ type outcome struct {
 	truths       []truth
 	identifiable bool
 	first, two   bool
+	loop         loop
 	words        string
 	err          error
 }
@@ -196,6 +200,9 @@ func (e example) run(full bool) (o outcome) {
 		return outcome{err: err}
 	}
 	o.first, o.two = placed(e.truths, d)
+	if o.loop, err = e.close(captures, d); err != nil {
+		return outcome{err: err}
+	}
 	o.identifiable = true
 	if full || !o.first {
 		if o.identifiable, err = e.identifiable(); err != nil {
@@ -237,7 +244,7 @@ func placed(truths []truth, d Diagnosis) (first, two bool) {
 // The suite. HUSHBACK_RIGS=1000 is the whole of it; an ordinary run has fewer rigs
 // and counts those that are right as identifiable.
 func TestRigs(t *testing.T) {
-	const seed = 20
+	const seed = 58
 	count, full := ordinaryRigs, false
 	if text := os.Getenv("HUSHBACK_RIGS"); text != "" {
 		full = true
@@ -252,76 +259,21 @@ func TestRigs(t *testing.T) {
 	for range 2 {
 		group.Go(func() {
 			for i := range next {
-				outcomes[i] = draw(seed, i).run(full)
+				e, err := draw(seed, i)
+				if outcomes[i].err = err; err == nil {
+					outcomes[i] = e.run(full)
+				}
 			}
 		})
 	}
 	for i := range count {
-		next <- i
+		if next <- i; i%100 == 99 {
+			t.Logf("%d rigs under way", i+1)
+		}
 	}
 	close(next)
 	group.Wait()
 	report(t, seed, outcomes)
-}
-
-// report prints the table and holds the whole to what is promised.
-func report(t *testing.T, seed int, outcomes []outcome) {
-	type line struct{ all, identifiable, first, two int }
-	table := map[string]*line{}
-	total := &line{}
-	enter := func(name string, o outcome) {
-		if table[name] == nil {
-			table[name] = &line{}
-		}
-		for _, l := range []*line{table[name], total} {
-			if l == total && name != "any" {
-				continue
-			}
-			l.all++
-			if o.identifiable {
-				l.identifiable++
-				l.first += map[bool]int{true: 1}[o.first]
-				l.two += map[bool]int{true: 1}[o.two]
-			}
-		}
-	}
-	for i, o := range outcomes {
-		if o.err != nil {
-			t.Fatalf("seed %d, rig %d: %v", seed, i, o.err)
-		}
-		enter("any", o)
-		name := []string{"nothing wrong", "one fault", "two faults"}[len(o.truths)]
-		enter(name, o)
-		for _, w := range o.truths {
-			enter(string(w.kind), o)
-		}
-		if plain := []Kind{Polarity, Dead, Inverted}; !o.identifiable && len(o.truths) == 1 && slices.Contains(plain, o.truths[0].kind) {
-			t.Errorf("seed %d, rig %d: said to be like another: %s", seed, i, o.words)
-		}
-		if o.identifiable && !o.first {
-			t.Logf("rig %d, first two %v: %s", i, o.two, o.words)
-		}
-	}
-	t.Logf("seed %d: %d rigs", seed, len(outcomes))
-	t.Logf("%-40s %6s %12s %6s %9s", "what was wrong", "rigs", "identifiable", "first", "first two")
-	var names []string
-	for name := range table {
-		names = append(names, name)
-	}
-	slices.Sort(names)
-	for _, name := range names {
-		l := table[name]
-		t.Logf("%-40s %6d %12d %6d %9d", name, l.all, l.identifiable, l.first, l.two)
-	}
-	if share := float64(total.first) / float64(total.identifiable); !(share >= 0.95) {
-		t.Errorf("seed %d: the true causes first in %.1f %% of the identifiable rigs, want 95 %%", seed, 100*share)
-	}
-	if share := float64(total.two) / float64(total.identifiable); !(share >= 0.99) {
-		t.Errorf("seed %d: the true causes among the first two in %.1f %% of the identifiable rigs, want 99 %%", seed, 100*share)
-	}
-	if share := float64(total.identifiable) / float64(total.all); !(share >= 0.6) {
-		t.Errorf("seed %d: only %.1f %% of the rigs count as identifiable", seed, 100*share)
-	}
 }
 
 // identifiable says whether the captures of the rig, with its faults and
