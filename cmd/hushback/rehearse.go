@@ -120,7 +120,9 @@ func rehearsalInput(c *cobra.Command, name string, flags rehearseFlags) (daemon.
 			return daemon.Options{}, rehearsal.Fault{}, cli.Bad(err)
 		}
 	}
-	return s.Options(site, profiles, c.ErrOrStderr()), fault, nil
+	options := s.Options(site, profiles, c.ErrOrStderr())
+	options.Layouts, err = cli.Layouts(name)
+	return options, fault, err
 }
 
 // openRehearsal opens a site for processors that can be emulated: its own, or

@@ -39,6 +39,9 @@ daemon left unfinished is put back when it starts.`,
 				return err
 			}
 			options := s.Options(site, profiles, c.ErrOrStderr())
+			if options.Layouts, err = cli.Layouts(args[0]); err != nil {
+				return err
+			}
 			if options.Sources, err = openSources(sources, site); err != nil {
 				return err
 			}

@@ -15,6 +15,7 @@ import (
 
 	"hushback/cmd/internal/daemon"
 	"hushback/cmd/internal/home"
+	"hushback/cmd/internal/whatif"
 	"hushback/configs"
 	"hushback/control/processor"
 	"hushback/engine"
@@ -146,6 +147,19 @@ func OpenSite(name, profileName, processorAt string) (engine.Site, []processor.P
 	site.Wiring.Address = cmp.Or(processorAt, site.Wiring.Address)
 	profiles, err := Fitting(name, site)
 	return site, profiles, err
+}
+
+// Layouts are those of a site's file, to be tried out.
+func Layouts(name string) ([]whatif.Named, error) {
+	layouts, err := configs.OpenLayouts(name)
+	if err != nil {
+		return nil, Bad(err)
+	}
+	var all []whatif.Named
+	for _, l := range layouts {
+		all = append(all, whatif.Named{Name: l.Name, Site: l.Site})
+	}
+	return all, nil
 }
 
 // Fitting opens the profiles of a site's processors and holds the site's file

@@ -19,6 +19,7 @@ import (
 	"hushback/cmd/internal/desk"
 	"hushback/cmd/internal/doors"
 	"hushback/cmd/internal/home"
+	"hushback/cmd/internal/whatif"
 	"hushback/control"
 	"hushback/control/osc"
 	"hushback/control/preset"
@@ -45,6 +46,7 @@ const stopWithin = 5 * time.Second
 type Options struct {
 	Site       engine.Site         // checked; its Wirings say where the processors listen
 	Profiles   []processor.Profile // of the processors, in the order of Site.Wirings
+	Layouts    []whatif.Named      // of the site file, to be tried out
 	Sources    []source.Mapping    // programs that measure for a microphone by themselves
 	Home       home.Folder
 	Listen     string   // host:port of the page; port 0 takes a free one

@@ -5,8 +5,10 @@ import (
 	"errors"
 	"fmt"
 	"reflect"
+	"slices"
 
 	"hushback/cmd/internal/desk"
+	"hushback/cmd/internal/whatif"
 	"hushback/control/processor"
 	"hushback/engine"
 	"hushback/engine/field"
@@ -119,6 +121,20 @@ func (d *Daemon) Adopt(ctx context.Context, site engine.Site) error {
 		return err
 	}
 	return d.DryRun(ctx)
+}
+
+// Bench is what arrangements are tried out with: the layouts of the site file, on
+// the processors that run.
+func (d *Daemon) Bench() whatif.Bench {
+	layouts := slices.Clone(d.options.Layouts)
+	for i := range layouts {
+		layouts[i].Site.Wiring, layouts[i].Site.Further = d.options.Site.Wiring, d.options.Site.Further
+	}
+	return whatif.Bench{Layouts: layouts, Ranges: processor.Common(d.options.Profiles), Snap: func(site engine.Site, sheet engine.Sheet) engine.Sheet {
+		sheet.Settings = slices.Clone(sheet.Settings)
+		snap(site, d.options.Profiles, sheet)
+		return sheet
+	}}
 }
 
 // Correct makes the correction the sheet that is meant, and takes a dry run of it.

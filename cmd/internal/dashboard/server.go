@@ -12,6 +12,7 @@ import (
 
 	"hushback/cmd/internal/dashboard/access"
 	"hushback/cmd/internal/dashboard/pages"
+	"hushback/cmd/internal/dashboard/tryout"
 	"hushback/cmd/internal/desk"
 )
 
@@ -27,6 +28,7 @@ type Server struct {
 	desk      desk.Desk
 	door      *access.Door
 	painter   *pages.Painter
+	tryout    *tryout.Tryout
 	handler   http.Handler
 	following livePages
 	streams   eventStreams
@@ -37,7 +39,7 @@ type Server struct {
 
 // New builds the page over a desk. The zero rules let nobody in.
 func New(desk desk.Desk, who access.Rules) *Server {
-	s := &Server{desk: desk, door: access.New(who), painter: pages.New()}
+	s := &Server{desk: desk, door: access.New(who), painter: pages.New(), tryout: tryout.New(desk.Bench())}
 	s.following.init()
 	cross := http.NewCrossOriginProtection()
 	cross.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
@@ -74,12 +76,20 @@ func (s *Server) routes() http.Handler {
 	static := http.FileServerFS(pages.Files())
 	mux.Handle("GET /style.css", static)
 	mux.Handle("GET /live.js", static)
+	mux.Handle("GET /design.css", static)
+	mux.Handle("GET /design.js", static)
 	mux.HandleFunc("POST /pair", s.pair)
 
 	mux.Handle("GET /{$}", s.paired(s.first))
 	for _, page := range pages.All() {
-		mux.Handle("GET /"+page.Name, s.paired(s.page(page)))
+		if page.Name != "design" {
+			mux.Handle("GET /"+page.Name, s.paired(s.page(page)))
+		}
 	}
+	mux.Handle("GET /design", s.paired(s.design))
+	mux.Handle("GET /design/outcome", s.paired(s.outcome))
+	mux.Handle("GET /design/picture", s.paired(s.drawing))
+	mux.Handle("POST /adopt", s.press("settings#dry-run", s.adopt))
 	mux.Handle("GET /state.json", s.paired(s.report))
 	mux.Handle("GET /live", s.paired(s.live(openSocket)))
 	mux.Handle("GET /events", s.paired(s.live(s.openEvents)))

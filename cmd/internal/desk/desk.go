@@ -6,6 +6,7 @@ package desk
 import (
 	"context"
 
+	"hushback/cmd/internal/whatif"
 	"hushback/control"
 	"hushback/control/preset"
 	"hushback/engine"
@@ -87,6 +88,7 @@ type Desk interface {
 	// Adopt makes another arrangement of the same cabinets, outputs and
 	// microphones the site, solves it, and takes a dry run of what comes out.
 	Adopt(ctx context.Context, site engine.Site) error
+	Bench() whatif.Bench // what arrangements are tried out with before
 	// Confirm starts sending. blind agrees to outputs that cannot be read back.
 	Confirm(ctx context.Context, digest string, blind bool) error
 	Keep(ctx context.Context, change string) error

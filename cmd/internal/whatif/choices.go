@@ -19,7 +19,7 @@ type Choice struct {
 
 // Choices are the array as it runs and the layouts of its file, in their order; one
 // without a name is the file's only one.
-func Choices(running engine.Site, layouts []design.Named) []Choice {
+func Choices(running engine.Site, layouts []Named) []Choice {
 	all := []Choice{{Site: running}}
 	for _, l := range layouts {
 		if l.Name != "" {
@@ -64,4 +64,14 @@ func locked(running, site engine.Site) string {
 		return "this layout is measured at other places" + how
 	}
 	return ""
+}
+
+// Named is a site under the name of its layout.
+type Named = design.Named
+
+// Bench is what arrangements are tried out with.
+type Bench struct {
+	Layouts []Named       // of the site file, in its order
+	Ranges  engine.Ranges // of all its processors
+	Snap    Snap
 }

@@ -77,11 +77,14 @@ func (c Control) print(v float64) string {
 }
 
 // Says is a value with its unit.
-func (c Control) Says(v float64) string {
+func (c Control) Says(v float64) string { return c.Unitised(c.print(v)) }
+
+// Unitised is text with the unit behind it.
+func (c Control) Unitised(text string) string {
 	if c.Unit == "°" {
-		return c.print(v) + c.Unit
+		return text + c.Unit
 	}
-	return c.print(v) + " " + c.Unit
+	return text + " " + c.Unit
 }
 
 // Text is the value, Least and Most the ends, as a form has them.

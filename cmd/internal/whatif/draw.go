@@ -31,7 +31,7 @@ func Pictures() []Picture { return []Picture{Map, Polar, Responses} }
 func (v Variant) Title(p Picture) string {
 	switch p {
 	case Map:
-		return "Level over the ground at " + hertz(v.Report.Site.Target.NullHz)
+		return "Level over the ground at the target"
 	case Polar:
 		return "Which way it plays"
 	}

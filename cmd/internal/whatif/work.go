@@ -3,6 +3,7 @@ package whatif
 import (
 	"context"
 	"fmt"
+	"strings"
 
 	"hushback/engine"
 	"hushback/engine/design"
@@ -66,19 +67,20 @@ type Fact struct {
 func (v Variant) Facts() []Fact {
 	s, target := v.Report.Prediction.Summary, v.Report.Site.Target
 	facts := []Fact{
+		{"Target", hertz(target.NullHz), ""},
 		{"Quietest behind at", hertz(s.NullHz), v.why("arc-null")},
 		{"There, behind against in front", decibels(s.NullDepthDB), ""},
-		{"At the target, " + hertz(target.NullHz), decibels(s.AtTargetDB), ""},
+		{"The same at the target", decibels(s.AtTargetDB), ""},
 		{"Short of a full sum in front, worst", decibels(v.Report.Own.NotchInRangeDB), ""},
 		{"Headroom cost", decibels(v.Report.Own.HeadroomCostDB), ""},
 	}
 	for _, one := range []struct{ key, label string }{
-		{"opening-bottom", "Opening angle at " + hertz(target.Range.LowHz)},
-		{"opening-target", "Opening angle at " + hertz(target.NullHz)},
-		{"opening-top", "Opening angle at " + hertz(target.Range.HighHz)},
+		{"opening-bottom", "Opening angle, bottom of the range"},
+		{"opening-target", "Opening angle, target"},
+		{"opening-top", "Opening angle, top of the range"},
 		{"arc", "Arc of the front row"},
-		{"widest-arc-target", "Widest arc with control at " + hertz(target.NullHz)},
-		{"widest-arc-bottom", "Widest arc with control at " + hertz(target.Range.LowHz)},
+		{"widest-arc-target", "Widest arc with control, target"},
+		{"widest-arc-bottom", "Widest arc with control, bottom of the range"},
 		{"arc-for-opening", "Arc for the wanted opening"},
 		{"forward-offset", "Front row forward, to bring the null back"},
 		{"depth-spacing", "Depth for a null at the target"},
@@ -106,6 +108,9 @@ func (v Variant) why(key string) string {
 }
 
 func measured(f design.Finding) string {
+	if strings.HasPrefix(f.Key, "widest-arc") && f.Value == 0 {
+		return "none has control"
+	}
 	switch f.Unit {
 	case "°":
 		if f.Value >= 360 {

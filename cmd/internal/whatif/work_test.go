@@ -160,9 +160,14 @@ func TestWordsAndTablesOfEveryExample(t *testing.T) {
 		s := v.Report.Prediction.Summary
 		near(t, e.Name+": null", fact(t, v, "Quietest"), s.NullHz, 0.051)
 		near(t, e.Name+": depth of it", fact(t, v, "There, behind"), s.NullDepthDB, 0.051)
-		near(t, e.Name+": at the target", fact(t, v, "At the target"), s.AtTargetDB, 0.051)
+		near(t, e.Name+": at the target", fact(t, v, "The same at the target"), s.AtTargetDB, 0.051)
 		for i, hz := range v.some() {
-			label := "Opening angle at " + hertz(hz)
+			label := "Opening angle, target"
+			if hz == e.Site.Target.Range.LowHz {
+				label = "Opening angle, bottom"
+			} else if hz == e.Site.Target.Range.HighHz {
+				label = "Opening angle, top"
+			}
 			for _, o := range v.Report.Openings {
 				if wide := o.AngleRad * 180 / math.Pi; o.FreqHz == hz && wide < 359.9 {
 					near(t, e.Name+": "+label, fact(t, v, label), wide, 0.51)

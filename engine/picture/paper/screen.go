@@ -34,7 +34,11 @@ func (d *Drawing) Show(w io.Writer, s Screen) error {
 	if s.Dark {
 		tone = dark
 	}
-	return encode(w, few(d.dotted(s.PerPoint, tone)))
+	level := png.BestSpeed // for a finger that moves
+	if s.PerPoint > 1 {
+		level = png.DefaultCompression // a quarter smaller, for a phone that waits
+	}
+	return encode(w, few(d.dotted(s.PerPoint, tone)), level)
 }
 
 // dotted is the drawing in dots.
@@ -48,11 +52,9 @@ func (d *Drawing) dotted(perPoint int, tone func(color.Color) color.Color) *imag
 
 const pointsPerInch = 72
 
-// encode takes the quick way: a twentieth larger than the thorough one in half the
-// time.
-func encode(w io.Writer, img image.Image) error {
-	quick := png.Encoder{CompressionLevel: png.BestSpeed}
-	if err := quick.Encode(w, img); err != nil {
+func encode(w io.Writer, img image.Image, level png.CompressionLevel) error {
+	encoder := png.Encoder{CompressionLevel: level}
+	if err := encoder.Encode(w, img); err != nil {
 		return fmt.Errorf("writing a picture as PNG: %w", err)
 	}
 	return nil
@@ -102,8 +104,12 @@ func Dots(c vg.Canvas, v vg.Length) int {
 	return int(math.Round(v.Dots(perInch)))
 }
 
-// few is a picture in as many colours as a byte counts: those that most dots have,
-// the others drawn to the nearest of them.
+// mostColours are enough for the bands of a map and smooth edges; with fewer, a
+// picture is the sooner there.
+const mostColours = 64
+
+// few is a picture in few colours: those that most dots have, the others drawn to
+// the nearest of them.
 func few(img *image.RGBA) *image.Paletted {
 	palette := common(img)
 	small := image.NewPaletted(img.Bounds(), make(color.Palette, len(palette)))
@@ -132,7 +138,7 @@ func dotOf(img *image.RGBA, i int) color.RGBA {
 	return color.RGBA{R: p[0], G: p[1], B: p[2], A: p[3]}
 }
 
-// common is the colours of most dots, at most 256, in an order that does not vary.
+// common is the colours of most dots, at most mostColours, in an order that does not vary.
 func common(img *image.RGBA) []color.RGBA {
 	counts := make(map[color.RGBA]int)
 	run := 0
@@ -151,7 +157,7 @@ func common(img *image.RGBA) []color.RGBA {
 	slices.SortFunc(colours, func(a, b color.RGBA) int {
 		return cmp.Or(cmp.Compare(counts[b], counts[a]), cmp.Compare(code(a), code(b)))
 	})
-	return colours[:min(256, len(colours))]
+	return colours[:min(mostColours, len(colours))]
 }
 
 // nearest is the entry of a palette that differs least from a colour.

@@ -33,17 +33,18 @@ type Page struct {
 	Name  string // the last part of its address, and what the way to it is called
 	Title string
 	parts []string
+	Own   template.HTML // see With
 }
 
 // All lists the pages in the order of the work. Each shows the common parts too.
 func All() []Page {
 	return []Page{
-		{"design", "Design", []string{"layout"}},
-		{"settings", "Settings", []string{"sheet", "foreseen", "dry-run"}},
-		{"send", "Send", []string{"send", "decide"}},
-		{"measure", "Measure", []string{"feeds", "series"}},
-		{"proof", "Proof", []string{"verdict", "decide", "claims", "curves", "causes"}},
-		{"log", "Presets and log", []string{"presets", "journal"}},
+		{Name: "design", Title: "Design", parts: []string{"layout"}},
+		{Name: "settings", Title: "Settings", parts: []string{"sheet", "foreseen", "dry-run"}},
+		{Name: "send", Title: "Send", parts: []string{"send", "decide"}},
+		{Name: "measure", Title: "Measure", parts: []string{"feeds", "series"}},
+		{Name: "proof", Title: "Proof", parts: []string{"verdict", "decide", "claims", "curves", "causes"}},
+		{Name: "log", Title: "Presets and log", parts: []string{"presets", "journal"}},
 	}
 }
 

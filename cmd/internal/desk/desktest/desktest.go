@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"hushback/cmd/internal/desk"
+	"hushback/cmd/internal/whatif"
 	"hushback/control"
 	"hushback/control/osc"
 	"hushback/control/preset"
@@ -30,6 +31,7 @@ type Desk struct {
 	noted    []string // "phone 1 kept it", in order
 	presses  []string // "confirm 3f9a...", in order
 	refusal  error
+	adopted  engine.Site
 	watchers map[chan struct{}]bool
 }
 
@@ -144,7 +146,25 @@ func (d *Desk) PutBack(ctx context.Context) error    { return d.press(ctx, "put 
 func (d *Desk) Correct(ctx context.Context) error    { return d.press(ctx, "correct") }
 func (d *Desk) AsDesigned(ctx context.Context) error { return d.press(ctx, "as designed") }
 func (d *Desk) Adopt(ctx context.Context, site engine.Site) error {
+	d.mu.Lock()
+	d.adopted = site
+	d.mu.Unlock()
 	return d.press(ctx, "adopt "+site.Job)
+}
+
+// Adopted is the last site that was to be adopted.
+func (d *Desk) Adopted() engine.Site {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.adopted
+}
+
+// Bench is a processor with usual steps and a site file without layouts.
+func (d *Desk) Bench() whatif.Bench {
+	return whatif.Bench{
+		Ranges: engine.Ranges{DelaySec: engine.Grid{Max: 0.65, Step: 1e-5}, GainDB: engine.Grid{Min: -60, Max: 6, Step: 0.1}},
+		Snap:   func(_ engine.Site, s engine.Sheet) engine.Sheet { return s },
+	}
 }
 func (d *Desk) Placed(ctx context.Context, microphone string) error {
 	return d.press(ctx, "placed "+microphone)
