@@ -1,11 +1,14 @@
 package pages
 
 import (
+	"fmt"
 	"math"
 
 	"hushback/cmd/internal/dashboard/figures"
 	"hushback/cmd/internal/desk"
+	"hushback/control"
 	"hushback/engine"
+	"hushback/verify"
 )
 
 // enoughDB is what the signal has to stand above the noise of one average for a
@@ -34,19 +37,41 @@ func hearings(v desk.View) []hearing {
 		}
 		if h.Connected && !h.Functions {
 			h.Meter = max(0, min(100, (h.LevelDB+90)/0.9))
-			h.Says, h.Warns = quality(h.Feed)
+			h.Says, h.Warns = quality(h.Feed, lastCapture(v, m.Name))
 		}
 		out = append(out, h)
 	}
 	return out
 }
 
-// quality says what a feed sounds like just now, and what is wrong with it.
-func quality(f desk.Feed) (says, warns []string) {
+// lastCapture is a microphone's newest capture while a change is being measured:
+// outputs are muted and opened then, so that the last few seconds are of no one
+// state, and only captures tell anything. nil at other times, and before the first.
+func lastCapture(v desk.View, microphone string) *verify.Capture {
+	if _, measuring := v.State.(control.Measuring); !measuring {
+		return nil
+	}
+	last := &verify.Capture{} // nothing yet
+	for i, c := range v.Captures {
+		if c.Microphone == microphone {
+			last = &v.Captures[i]
+		}
+	}
+	return last
+}
+
+// quality says what a feed sounds like just now, or in a capture if there is one,
+// and what is wrong with it.
+func quality(f desk.Feed, c *verify.Capture) (says, warns []string) {
 	playing := !math.IsNaN(f.OverNoiseDB)
-	if playing {
+	switch {
+	case c != nil && len(c.Function.FreqHz) > 0:
+		says = append(says, fmt.Sprintf("captured with %d averages at %s", int(c.Function.Averages), clock(c.Taken)))
+	case c != nil:
+		says = append(says, "nothing captured yet")
+	case playing:
 		says = append(says, "coherence "+figures.Number(f.Coherence, 2)+" and signal "+figures.DB(f.OverNoiseDB)+" over the noise, over the operating range")
-	} else {
+	default:
 		says = append(says, "the test signal is not heard in the reference")
 	}
 	if !math.IsNaN(f.FloorDB) {
@@ -59,7 +84,7 @@ func quality(f desk.Feed) (says, warns []string) {
 		warns = append(warns, "Its audio broke off "+figures.Times(f.Gaps)+": look to the cable, the network or the recorder.")
 	}
 	// Behind, a low signal is what the array is there for.
-	if playing && f.Role == engine.RoleFront && f.OverNoiseDB < enoughDB {
+	if c == nil && playing && f.Role == engine.RoleFront && f.OverNoiseDB < enoughDB {
 		warns = append(warns, "The signal stands less than "+figures.DB(enoughDB)+" above the noise: play louder, or wait for quiet.")
 	}
 	return says, warns

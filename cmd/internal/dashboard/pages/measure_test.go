@@ -56,7 +56,7 @@ func TestSeriesSaysWhatIsMissing(t *testing.T) {
 // A microphone is warned of where something can be done about it.
 func TestWhatAFeedSoundsLike(t *testing.T) {
 	good := desk.Feed{Role: engine.RoleFront, Connected: true, Coherence: 0.99, OverNoiseDB: 31, FloorDB: -70}
-	says, warns := quality(good)
+	says, warns := quality(good, nil)
 	if len(says) != 2 || len(warns) != 0 || !strings.Contains(says[0], "0.99") || !strings.Contains(says[1], "−70.0") {
 		t.Errorf("a good feed: %q, %q", says, warns)
 	}
@@ -72,9 +72,25 @@ func TestWhatAFeedSoundsLike(t *testing.T) {
 	} {
 		f := good
 		c.change(&f)
-		_, warns := quality(f)
+		_, warns := quality(f, nil)
 		if said := strings.ReplaceAll(strings.Join(warns, " "), "\u00a0", " "); (said == "") != (c.warn == "") || !strings.Contains(said, c.warn) {
 			t.Errorf("%s: warned %q, want %q", name, said, c.warn)
 		}
+	}
+}
+
+// While outputs are muted and opened in turn, what the last seconds sound like tells
+// nothing: captures do.
+func TestWhileMeasuringCapturesSpeak(t *testing.T) {
+	v := desktest.View(control.Measuring{})
+	v.Feeds[0].OverNoiseDB, v.Feeds[0].Coherence = 3, 0.4
+	v.Captures = []verify.Capture{desktest.Capture(engine.RoleRear, "back fence", verify.Everything, v.Prediction.Rear)}
+	h := hearings(v)
+	if h[0].Says[0] != "nothing captured yet" || len(h[0].Warns) != 0 || h[1].Says[0] != "captured with 12 averages at "+clock(desktest.Time) {
+		t.Errorf("says %q and %q, warns %q", h[0].Says, h[1].Says, h[0].Warns)
+	}
+	v.State = control.Idle{}
+	if h := hearings(v); len(h[0].Warns) != 1 || !strings.Contains(h[1].Says[0], "0.41") {
+		t.Errorf("at rest it warns %q and says %q", h[0].Warns, h[1].Says)
 	}
 }
