@@ -292,6 +292,9 @@ func TestLiveKeepsAPageThatBeats(t *testing.T) {
 			say(t, c, int64(f.Seq))
 			receive(t, c)
 		}
+		if c := r.door.Controls(); !c.Held || c.Silent {
+			t.Errorf("a phone whose page beats is not heard: %+v", c)
+		}
 	})
 }
 
