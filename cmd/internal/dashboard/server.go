@@ -45,7 +45,7 @@ func New(desk desk.Desk, who access.Rules) *Server {
 	cross.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		s.refuse(w, r, http.StatusForbidden, "this press came from another site")
 	}))
-	s.handler = http.MaxBytesHandler(cross.Handler(s.routes()), maxBody)
+	s.handler = http.MaxBytesHandler(cross.Handler(squeezed(s.routes())), maxBody)
 	return s
 }
 
@@ -73,7 +73,7 @@ func (s *Server) Close() { s.following.close() }
 
 func (s *Server) routes() http.Handler {
 	mux := http.NewServeMux()
-	static := http.FileServerFS(pages.Files())
+	static := kept(http.FileServerFS(pages.Files()))
 	mux.Handle("GET /style.css", static)
 	mux.Handle("GET /live.js", static)
 	mux.Handle("GET /design.css", static)

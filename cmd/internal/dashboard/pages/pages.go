@@ -4,11 +4,9 @@ package pages
 
 import (
 	"bytes"
-	"embed"
 	"fmt"
 	"html/template"
 	"io"
-	"io/fs"
 	"maps"
 	"slices"
 	"sync"
@@ -191,21 +189,10 @@ type Painter struct {
 	parts map[string]string // never changed once made
 }
 
-//go:embed web
-var web embed.FS
-
 // New reads the templates.
 func New() *Painter {
-	return &Painter{templates: template.Must(template.New("").Funcs(words()).ParseFS(web, "web/*.html"))}
-}
-
-// Files are the style sheet and the scripts of the pages.
-func Files() fs.FS {
-	files, err := fs.Sub(web, "web")
-	if err != nil {
-		panic(err) // the path is a constant of this file
-	}
-	return files
+	all := template.New("").Funcs(words()).Funcs(template.FuncMap{"file": Address})
+	return &Painter{templates: template.Must(all.ParseFS(web, "web/*.html"))}
 }
 
 // Paint is the HTML of every part of every page, by id, as one visitor sees it. Its
