@@ -34,7 +34,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	switch {
 	case err == nil:
 		return exitDone
-	case errors.Is(err, errNotProven):
+	case errors.Is(err, errNotProven), errors.Is(err, errNotWell):
 		return exitNotProven
 	case errors.As(err, &mend):
 		fmt.Fprintf(stderr, "hushback: %v\n", err)
@@ -61,6 +61,7 @@ Loudness, stacked cabinets and mains power hurt people. Local codes and licensed
 practice come before anything that this program says.`,
 		Example: `  hushback rehearse                      the whole loop on an emulated rig
   hushback rehearse --unattended --json  the same with nobody present
+  hushback check mysite.yaml             whether everything can be reached
   hushback dry-run mysite.yaml           what would be sent, sending nothing
   hushback serve mysite.yaml             the daemon beside the processor
   hushback rollback                      back to the safe preset
@@ -76,6 +77,6 @@ practice come before anything that this program says.`,
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
 		return cli.Bad(fmt.Errorf("%w\nsee: %s --help", err, c.CommandPath()))
 	})
-	root.AddCommand(newSolve(), newCompare(), newRehearse(), newServe(), newDryRun(), newRollback(), newPresets(), newExcite(), newListen())
+	root.AddCommand(newSolve(), newCompare(), newRehearse(), newServe(), newCheck(), newDryRun(), newRollback(), newPresets(), newExcite(), newListen())
 	return root
 }

@@ -54,7 +54,7 @@ daemon left unfinished is put back when it starts.`,
 			return leave(c.OutOrStdout(), d)
 		},
 	}
-	cli.AddSettings(c, "127.0.0.1:8470", home.Default())
+	cli.AddSettings(c, cli.Page, home.Default())
 	c.Flags().StringVar(&processorAt, "processor", "", "`host:port` of the processor, instead of the site's")
 	c.Flags().StringArrayVar(&sources, "source", nil, "mapping `file` of a program that measures for one microphone; may be given once for each")
 	return c

@@ -36,6 +36,15 @@ func (s *Store) Belong(processor string) error {
 	})
 }
 
+// Owner is the processor that the store is of; false where it is of none yet.
+func (s *Store) Owner() (owner string, known bool, err error) {
+	err = s.view(func(tx *bbolt.Tx) error {
+		owner, known, err = readOwner(tx)
+		return err
+	})
+	return owner, known, err
+}
+
 func readOwner(tx *bbolt.Tx) (owner string, found bool, err error) {
 	b := tx.Bucket([]byte(bucketOwner))
 	value := b.Get([]byte(ownerKey))

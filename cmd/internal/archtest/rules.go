@@ -54,7 +54,8 @@ func arrows() map[string][]string {
 
 		"cmd/internal/desk":              {"cmd/internal/dashboard/figures", "engine", "engine/tolerance", "control", "control/preset", "verify", "verify/correct", "verify/diagnose", "cmd/internal/whatif"},
 		"cmd/internal/desk/desktest":     {"cmd/internal/desk", "engine", "control", "control/osc", "control/preset", "control/processor", "verify", "cmd/internal/whatif"},
-		"cmd/internal/home":              {"cmd/internal/desk", "control"},
+		"cmd/internal/home":              {"cmd/internal/desk", "control", "control/processor", "engine"},
+		"cmd/internal/checkup":           {"cmd/internal/desk", "cmd/internal/home", "control/osc", "control/preset", "control/processor", "engine"},
 		"cmd/internal/dashboard/access":  {},
 		"cmd/internal/dashboard/figures": {"engine", "verify", "verify/transfer"},
 		"cmd/internal/dashboard/tryout":  {"cmd/internal/desk", "cmd/internal/whatif", "cmd/internal/dashboard/figures", "engine", "engine/picture/paper"},
@@ -70,7 +71,7 @@ func arrows() map[string][]string {
 		"cmd/internal/sound":             {"cmd/internal/pcm", "verify/excite", "verify/feed/agent", "verify/feed/protocol"},
 		"cmd/internal/whatif":            {"engine/..."},
 		"cmd/internal/archtest":          {},
-		"cmd/hushback":                   {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/cli", "cmd/internal/daemon", "cmd/internal/dashboard/pages", "cmd/internal/dashboard/figures", "cmd/internal/desk", "cmd/internal/desk/desktest", "cmd/internal/doors", "cmd/internal/home", "cmd/internal/emulated", "cmd/internal/pcm", "cmd/internal/printout", "cmd/internal/rehearsal", "cmd/internal/sound", "configs/..."},
+		"cmd/hushback":                   {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/checkup", "cmd/internal/cli", "cmd/internal/daemon", "cmd/internal/dashboard/pages", "cmd/internal/dashboard/figures", "cmd/internal/desk", "cmd/internal/desk/desktest", "cmd/internal/doors", "cmd/internal/home", "cmd/internal/emulated", "cmd/internal/pcm", "cmd/internal/printout", "cmd/internal/rehearsal", "cmd/internal/sound", "configs/..."},
 	}
 }
 

@@ -37,6 +37,10 @@ type Settings struct {
 	level                        slog.Level
 }
 
+// Page is where the page is unless something else is asked for: on this machine
+// only.
+const Page = "127.0.0.1:8470"
+
 // AddSettings declares the flags that settings are read from.
 func AddSettings(c *cobra.Command, listen, state string) {
 	f := c.Flags()

@@ -9,7 +9,6 @@ import (
 	"fmt"
 	"log/slog"
 	"net/http"
-	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -106,7 +105,7 @@ func Start(o Options) (*Daemon, error) {
 	}
 	d.board = newBoard(desk.View{
 		Site: p.site, Sheet: p.sheet, Prediction: p.prediction, State: control.Idle{},
-		Processor: identity(o.Site, o.Profiles),
+		Processor: home.Identity(o.Site, o.Profiles),
 	})
 	desk, stopDesk := context.WithCancel(context.Background())
 	d.stopDesk = stopDesk
@@ -134,7 +133,7 @@ func (d *Daemon) open() error {
 	if d.store, err = preset.Open(o.Home.Store()); err != nil {
 		return err
 	}
-	if err := d.store.Belong(identity(o.Site, o.Profiles)); err != nil {
+	if err := d.store.Belong(home.Identity(o.Site, o.Profiles)); err != nil {
 		return err
 	}
 	processors, wires, err := dial(o.Site, o.Profiles)
@@ -171,15 +170,6 @@ func hangUp(wires []*osc.Conn) error {
 		errs = append(errs, w.Close())
 	}
 	return errors.Join(errs...)
-}
-
-// identity names the processors that a state folder belongs to.
-func identity(site engine.Site, profiles []processor.Profile) string {
-	var names []string
-	for i, w := range site.Wirings() {
-		names = append(names, profiles[i].Name+" at "+w.Address)
-	}
-	return strings.Join(names, ", ")
 }
 
 // recover puts back what an earlier daemon's open change left behind, before

@@ -51,7 +51,7 @@ func Safe(ctx context.Context, folder home.Folder, site engine.Site, profiles []
 		return back, err
 	}
 	defer func() { err = errors.Join(err, store.Close()) }()
-	if err := store.Belong(identity(site, profiles)); err != nil {
+	if err := store.Belong(home.Identity(site, profiles)); err != nil {
 		return back, err
 	}
 	err = reach(site, profiles, store, func(c *control.Controller) error {
@@ -67,7 +67,7 @@ func Safe(ctx context.Context, folder home.Folder, site engine.Site, profiles []
 // UseAsSafe makes a stored preset the safe one where no daemon runs. It sends
 // nothing.
 func UseAsSafe(store *preset.Store, site engine.Site, profiles []processor.Profile, name string) (p preset.Preset, err error) {
-	if err := store.Belong(identity(site, profiles)); err != nil {
+	if err := store.Belong(home.Identity(site, profiles)); err != nil {
 		return p, err
 	}
 	err = reach(site, profiles, store, func(c *control.Controller) error {

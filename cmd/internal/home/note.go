@@ -28,7 +28,7 @@ func (n Note) Safe(ctx context.Context) (back control.RolledBack, err error) {
 	tick := time.NewTicker(100 * time.Millisecond)
 	defer tick.Stop()
 	for {
-		s, err := n.state(ctx)
+		s, err := n.State(ctx)
 		switch {
 		case err != nil:
 			return back, err
@@ -47,7 +47,9 @@ func (n Note) Safe(ctx context.Context) (back control.RolledBack, err error) {
 	}
 }
 
-func (n Note) state(ctx context.Context) (desk.Report, error) {
+// State asks the running daemon how things stand; ErrGone if there is none any
+// more.
+func (n Note) State(ctx context.Context) (desk.Report, error) {
 	var r desk.Report
 	body, err := n.call(ctx, http.MethodGet, "/state.json")
 	if err == nil {
