@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"hushback/cmd/internal/desk"
+	"hushback/cmd/internal/dossier"
 	"hushback/control/processor"
 	"hushback/engine"
 	"hushback/verify"
@@ -12,12 +13,13 @@ import (
 // explain works out what is wrong with a rig that did not keep its promises, and
 // what it could be set to instead. It takes seconds, so it runs once the way back
 // has begun: nobody listens to a refuted sheet while a machine thinks.
-func (d *Daemon) explain(site engine.Site, sheet engine.Sheet, captures []verify.Capture) {
+func (d *Daemon) explain(change string, site engine.Site, sheet engine.Sheet, captures []verify.Capture) {
 	diagnosis, err := diagnose.Find(site, sheet, captures)
 	if err != nil {
 		d.options.Log.Info("no diagnosis", "error", err)
 	} else {
 		d.explained(captures, func(v *desk.View) { v.Diagnosis = &diagnosis })
+		d.papers.Alter(change, func(p *dossier.Dossier) { p.Diagnosis = &diagnosis })
 	}
 	if !site.Series.Outputs() {
 		return // rows tell too little of single outputs
@@ -29,6 +31,7 @@ func (d *Daemon) explain(site engine.Site, sheet engine.Sheet, captures []verify
 	}
 	snap(site, d.options.Profiles, correction.Sheet)
 	d.explained(captures, func(v *desk.View) { v.Correction = &correction })
+	d.papers.Alter(change, func(p *dossier.Dossier) { p.Correction = &correction })
 }
 
 // explained shows what was worked out of captures while they are still the newest.

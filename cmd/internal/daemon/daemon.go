@@ -17,6 +17,7 @@ import (
 	"hushback/cmd/internal/dashboard/access"
 	"hushback/cmd/internal/desk"
 	"hushback/cmd/internal/doors"
+	"hushback/cmd/internal/dossier"
 	"hushback/cmd/internal/home"
 	"hushback/cmd/internal/whatif"
 	"hushback/control"
@@ -78,6 +79,7 @@ type Daemon struct {
 	plan       atomic.Pointer[plan]    // what the site alone comes to
 	latency    map[string]float64      // of the series that is being taken, seconds; its goroutine alone touches it
 	drafted    atomic.Pointer[drafted] // the last dry run
+	papers     dossier.Keeper          // what stays of each change
 	jobs       int                     // that run now; the board's owner alone touches it
 
 	work     context.Context // ends when the daemon is told to stop
@@ -107,6 +109,7 @@ func Start(o Options) (*Daemon, error) {
 		Site: p.site, Sheet: p.sheet, Prediction: p.prediction, State: control.Idle{},
 		Processor: home.Identity(o.Site, o.Profiles),
 	})
+	d.keepPapers()
 	desk, stopDesk := context.WithCancel(context.Background())
 	d.stopDesk = stopDesk
 	go d.board.run(desk)
@@ -283,6 +286,7 @@ func (d *Daemon) AgentToken() string { return d.access.AgentToken }
 func (d *Daemon) Stop() error {
 	d.stopWork()
 	d.working.Wait()
+	d.papers.Wait()
 	var err error
 	if lost, ok := d.View().State.(control.Adrift); ok {
 		err = desk.InDoubt{Outputs: lost.Outputs, Reason: lost.Reason}

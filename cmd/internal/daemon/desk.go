@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"hushback/cmd/internal/desk"
+	"hushback/cmd/internal/dossier"
 	"hushback/control"
 	"hushback/control/preset"
 	"hushback/engine"
@@ -52,7 +53,7 @@ func (d *Daemon) draft(ctx context.Context, sheet engine.Sheet, of drafted) erro
 		return err
 	}
 	d.options.Log.Info("a dry run waits for a confirm", "words", desk.Words(run.Digest), "datagrams", len(run.Steps))
-	of.digest = run.Digest
+	of.DryRun = run
 	d.drafted.Store(&of)
 	d.change(func(v *desk.View) {
 		v.State, v.Restores, v.Back = control.Drafted{DryRun: run}, of.as, run.Back
@@ -69,7 +70,7 @@ func (d *Daemon) Confirm(_ context.Context, digest string, blind bool) error {
 		return errStopping
 	}
 	prove := d.prove
-	if r := d.drafted.Load(); r != nil && r.digest == digest && r.as != "" {
+	if r := d.drafted.Load(); r != nil && r.Digest == digest && r.as != "" {
 		prove = r.readBack
 	} else if r != nil && r.revision != d.View().Revision {
 		return errors.New("another sheet is meant since this dry run: take the dry run again")
@@ -79,6 +80,9 @@ func (d *Daemon) Confirm(_ context.Context, digest string, blind bool) error {
 	confirmed, err := d.controller.Confirm(digest, control.Consent{Blind: blind})
 	if err != nil {
 		return err
+	}
+	if r := d.drafted.Load(); r != nil && r.Digest == digest {
+		d.papers.Begin(desk.Open(d.View(), r.DryRun, r.as, time.Now()))
 	}
 	d.job(sending, func() {
 		state, err := d.controller.Apply(d.work, confirmed, prove, d.decide)
@@ -162,6 +166,7 @@ func (d *Daemon) Pressed(who, what string) {
 	if err := d.store.Note(e); err != nil {
 		d.options.Log.Error("journal", "error", err)
 	}
+	d.papers.Alter(e.Change, func(*dossier.Dossier) {}) // the journal has more to tell of it
 	d.refresh()
 }
 
@@ -192,6 +197,7 @@ func (d *Daemon) Writes() int { return d.controller.Writes() }
 func (d *Daemon) follow(s control.State) {
 	d.options.Log.Debug("change", "state", desk.StateName(s))
 	d.change(func(v *desk.View) { v.State = s })
+	d.papers.Follow(s)
 	if _, sending := s.(control.Sending); !sending {
 		d.refresh()
 	}
@@ -272,4 +278,5 @@ func atRest(s control.State) string {
 // judged shows the captures and the verdict of the change.
 func (d *Daemon) judged(captures []verify.Capture, verdict *verify.Verdict) {
 	d.change(func(v *desk.View) { v.Captures, v.Verdict = captures, verdict })
+	d.papers.Alter(desk.Flatten(d.View().State).Change, func(p *dossier.Dossier) { p.Captures, p.Verdict = captures, verdict })
 }

@@ -9,6 +9,7 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
+	"hushback/cmd/internal/desk"
 	"hushback/control"
 	"hushback/engine"
 	"hushback/engine/field"
@@ -41,7 +42,7 @@ func (d *Daemon) prove(ctx context.Context, bench control.Bench) (control.Proof,
 	}
 	d.judged(captures, &verdict)
 	if verdict.Outcome != verify.Proven {
-		d.job("working out what is wrong and what would do better", func() { d.explain(view.Site, view.Sheet, captures) })
+		d.job("working out what is wrong and what would do better", func() { d.explain(desk.Flatten(view.State).Change, view.Site, view.Sheet, captures) })
 	}
 	return control.Proof{Proven: verdict.Outcome == verify.Proven, Reason: inShort(verdict)}, nil
 }

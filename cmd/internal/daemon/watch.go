@@ -73,8 +73,9 @@ func (d *Daemon) UseAsSafe(_ context.Context, name string) error {
 // drafted is the last dry run; as says what stored state it is of, "" for the
 // sheet that is meant.
 type drafted struct {
-	digest, as string
-	revision   uint64 // of what was meant
+	control.DryRun
+	as       string
+	revision uint64 // of what was meant
 }
 
 // readBack is all the proof that a stored state needs: it is what it was.

@@ -6,6 +6,7 @@ package desk
 import (
 	"context"
 
+	"hushback/cmd/internal/dossier"
 	"hushback/cmd/internal/whatif"
 	"hushback/control"
 	"hushback/control/preset"
@@ -42,6 +43,7 @@ type View struct {
 	Foreseen   *Foreseen           // of Sheet; nil while it is being worked out
 	Revision   uint64              // grows whenever another site or sheet is meant
 	Journal    []preset.Entry      // newest first
+	Past       []dossier.Entry     // the changes that are kept on disk, newest first
 }
 
 // Foreseen is what can be told of a sheet before anything sounds.
@@ -94,6 +96,9 @@ type Desk interface {
 	Keep(ctx context.Context, change string) error
 	RollBack(ctx context.Context, change string) error // to what stood before
 	Safe(ctx context.Context) error                    // to the safe preset, whatever else runs
+
+	// Dossier is everything that one change was; dossier.ErrUnknown if nothing is kept of it.
+	Dossier(change string) (dossier.Dossier, error)
 
 	Pressed(who, what string) // the journal is to tell who pressed what
 

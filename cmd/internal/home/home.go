@@ -38,6 +38,9 @@ type Note struct {
 // Store is the path of the durable store.
 func (h Folder) Store() string { return filepath.Join(h.Dir, "hushback.db") }
 
+// Changes is the path of the folder with the dossiers of changes.
+func (h Folder) Changes() string { return filepath.Join(h.Dir, "changes") }
+
 func (h Folder) note() string { return filepath.Join(h.Dir, "daemon.json") }
 
 // Prepare makes the folder, for its owner's eyes only.

@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"hushback/cmd/internal/desk"
+	"hushback/cmd/internal/dossier"
 	"hushback/cmd/internal/whatif"
 	"hushback/control"
 	"hushback/control/osc"
@@ -33,6 +34,7 @@ type Desk struct {
 	refusal  error
 	adopted  engine.Site
 	watchers map[chan struct{}]bool
+	past     []dossier.Dossier
 }
 
 func New(v desk.View) *Desk {

@@ -1,0 +1,268 @@
+package dossier
+
+import (
+	"bytes"
+	"cmp"
+	"compress/gzip"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+)
+
+// How many dossiers of changes that were kept, and of others, a folder holds: what
+// went wrong is looked for longer.
+const (
+	mostKept  = 200
+	mostOther = 1000
+)
+
+// A file is called by its change, whose name begins with the time it began, so that
+// files sort by age. The ends tell one that is whole from one being written and one
+// that was found damaged.
+const (
+	whole   = ".json.gz"
+	begun   = ".new"
+	damaged = ".damaged"
+)
+
+// What a dossier and its entry may be long, in bytes: far more than the largest rig
+// makes, far less than a packed file of nothing could become.
+const (
+	mostBytes = 16 << 20
+	mostEntry = 1 << 20
+)
+
+// ErrUnknown is that there is no dossier of a change.
+var ErrUnknown = errors.New("there is no dossier of it")
+
+// pathOf is where a change's dossier stands.
+func pathOf(folder, change string) (string, error) {
+	if !regexp.MustCompile(`^[0-9A-Za-z][0-9A-Za-z.-]{0,99}$`).MatchString(change) {
+		return "", fmt.Errorf("%.100q names no change: %w", change, ErrUnknown)
+	}
+	return filepath.Join(folder, change+whole), nil
+}
+
+// Write keeps a dossier in a folder, in place of an older one of the same change, and
+// lets go of the oldest where there are too many. Whoever reads, or a crash, finds the
+// old one or the new one, never half.
+func Write(folder string, d Dossier) error {
+	if err := keep(folder, d); err != nil {
+		return err
+	}
+	_, err := prune(folder, d.Change)
+	return err
+}
+
+// keep is Write without letting go of anything.
+func keep(folder string, d Dossier) error {
+	path, err := pathOf(folder, d.Change)
+	if err != nil {
+		return err
+	}
+	text, err := Marshal(d)
+	if err != nil {
+		return err
+	}
+	if err := put(folder, path, text); err != nil {
+		return fmt.Errorf("dossier of change %s: %w", d.Change, err)
+	}
+	return nil
+}
+
+func put(folder, path string, text []byte) error {
+	if err := os.MkdirAll(folder, 0o700); err != nil {
+		return err
+	}
+	aside := path + begun
+	file, err := os.OpenFile(aside, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
+	if err != nil {
+		return err
+	}
+	packed := gzip.NewWriter(file)
+	_, err = packed.Write(text)
+	if err := errors.Join(err, packed.Close(), file.Sync(), file.Close()); err != nil {
+		return err
+	}
+	if err := os.Rename(aside, path); err != nil {
+		return err
+	}
+	return syncFolder(folder)
+}
+
+func syncFolder(path string) error {
+	folder, err := os.Open(path)
+	if err != nil {
+		return err
+	}
+	return errors.Join(folder.Sync(), folder.Close())
+}
+
+// prune lets go of what is too old, and of what a crash left half written, and lists
+// what stays. The change that runs stays, however old it seems.
+func prune(folder, running string) (stay []Entry, err error) {
+	halves, err := namesIn(folder, whole+begun)
+	errs := []error{err}
+	for _, half := range halves {
+		errs = append(errs, os.Remove(filepath.Join(folder, half+whole+begun)))
+	}
+	entries, err := List(folder)
+	errs = append(errs, err)
+	stay, old := retain(entries, running)
+	for _, e := range old {
+		errs = append(errs, os.Remove(filepath.Join(folder, e.Change+whole)))
+	}
+	return stay, errors.Join(errs...)
+}
+
+// retain parts entries, newest first, into those that stay and those that are too old.
+func retain(entries []Entry, running string) (stay, old []Entry) {
+	var kept, other int
+	for _, e := range entries {
+		count, most := &other, mostOther
+		if e.How == Kept {
+			count, most = &kept, mostKept
+		}
+		if *count++; *count > most && e.Change != running {
+			old = append(old, e)
+		} else {
+			stay = append(stay, e)
+		}
+	}
+	return stay, old
+}
+
+// namesIn lists the changes that a folder has files of with some ending, newest first.
+// A folder that is not there has none.
+func namesIn(folder, ending string) ([]string, error) {
+	files, err := os.ReadDir(folder)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	}
+	var names []string
+	for _, f := range files {
+		if name, is := strings.CutSuffix(f.Name(), ending); is {
+			names = append(names, name)
+		}
+	}
+	slices.SortFunc(names, func(a, b string) int { return cmp.Compare(b, a) })
+	return names, err
+}
+
+// List is the changes that a folder has dossiers of, newest first. It reads no further
+// than their entries. One that is damaged is set aside; the error says so, and the
+// others are listed all the same.
+func List(folder string) ([]Entry, error) {
+	names, err := namesIn(folder, whole)
+	errs := []error{err}
+	var entries []Entry
+	for _, name := range names {
+		var e Entry
+		err := within(folder, name, func(r io.Reader) (err error) {
+			e, err = readEntry(r)
+			return err
+		})
+		switch {
+		case err == nil && e.Change == name:
+			entries = append(entries, e)
+		case err == nil:
+			errs = append(errs, setAside(folder, name, fmt.Errorf("%w: it is of change %q", ErrDamaged, e.Change)))
+		case !errors.Is(err, ErrUnknown): // somebody pruned meanwhile
+			errs = append(errs, err)
+		}
+	}
+	return entries, errors.Join(errs...)
+}
+
+// Read is the dossier of a change. ErrUnknown if there is none; one that is damaged is
+// set aside, and the error says so.
+func Read(folder, change string) (d Dossier, err error) {
+	if _, err := pathOf(folder, change); err != nil {
+		return d, err
+	}
+	err = within(folder, change, func(r io.Reader) error {
+		text, err := io.ReadAll(r)
+		if err != nil {
+			return fmt.Errorf("%w: %w", ErrDamaged, err)
+		}
+		if len(text) > mostBytes {
+			return fmt.Errorf("%w: it is longer than %d bytes", ErrDamaged, mostBytes)
+		}
+		if d, err = Unmarshal(text); err == nil && d.Change != change {
+			err = fmt.Errorf("%w: it is of change %q", ErrDamaged, d.Change)
+		}
+		return err
+	})
+	if err != nil {
+		return Dossier{}, err
+	}
+	return d, nil
+}
+
+// within unpacks a dossier for somebody to read, and sets it aside if that finds
+// damage.
+func within(folder, change string, read func(io.Reader) error) error {
+	file, err := os.Open(filepath.Join(folder, change+whole))
+	if errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("change %s: %w", change, ErrUnknown)
+	}
+	if err != nil {
+		return fmt.Errorf("dossier of change %s: %w", change, err)
+	}
+	packed, err := gzip.NewReader(file)
+	if err != nil {
+		err = fmt.Errorf("%w: %w", ErrDamaged, err)
+	} else {
+		err = read(io.LimitReader(packed, mostBytes+1))
+	}
+	err = errors.Join(err, file.Close())
+	var disk *fs.PathError // says nothing of what the file holds
+	if errors.Is(err, ErrDamaged) && !errors.As(err, &disk) {
+		return setAside(folder, change, err)
+	} else if err != nil {
+		return fmt.Errorf("dossier of change %s: %w", change, err)
+	}
+	return nil
+}
+
+// setAside takes a damaged dossier out of the way, and is the error that says so.
+func setAside(folder, change string, why error) error {
+	path := filepath.Join(folder, change+whole)
+	if err := os.Rename(path, path+damaged); err != nil {
+		return fmt.Errorf("the dossier of change %s cannot be read, and cannot be set aside (%w): %w", change, err, why)
+	}
+	return fmt.Errorf("the dossier of change %s cannot be read and was set aside as %s: %w", change, path+damaged, why)
+}
+
+// readEntry reads as far as the entry of a dossier.
+func readEntry(r io.Reader) (Entry, error) {
+	dec := json.NewDecoder(io.LimitReader(r, mostEntry))
+	if _, err := dec.Token(); err != nil {
+		return Entry{}, fmt.Errorf("%w: %w", ErrDamaged, err)
+	}
+	head := map[string]json.RawMessage{}
+	for head["entry"] == nil && dec.More() {
+		name, err := dec.Token()
+		if err != nil {
+			return Entry{}, fmt.Errorf("%w: %w", ErrDamaged, err)
+		}
+		var value json.RawMessage
+		if err := dec.Decode(&value); err != nil {
+			return Entry{}, fmt.Errorf("%w: %w", ErrDamaged, err)
+		}
+		head[fmt.Sprint(name)] = value
+	}
+	text, err := json.Marshal(head)
+	if err != nil {
+		return Entry{}, fmt.Errorf("%w: %w", ErrDamaged, err)
+	}
+	d, err := Unmarshal(bytes.TrimSpace(text))
+	return d.Entry, err
+}
