@@ -90,6 +90,7 @@ func (s *Server) routes() http.Handler {
 	mux.Handle("GET /design/outcome", s.paired(s.outcome))
 	mux.Handle("GET /design/picture", s.paired(s.drawing))
 	mux.Handle("POST /adopt", s.press("settings#dry-run", s.adopt))
+	mux.Handle("GET /log/{change}", s.paired(s.pastChange))
 	mux.Handle("GET /state.json", s.paired(s.report))
 	mux.Handle("GET /live", s.paired(s.live(openSocket)))
 	mux.Handle("GET /events", s.paired(s.live(s.openEvents)))

@@ -42,13 +42,13 @@ func All() []Page {
 		{Name: "send", Title: "Send", parts: []string{"send", "decide"}},
 		{Name: "measure", Title: "Measure", parts: []string{"feeds", "series"}},
 		{Name: "proof", Title: "Proof", parts: []string{"verdict", "decide", "claims", "curves", "causes"}},
-		{Name: "log", Title: "Presets and log", parts: []string{"presets", "journal"}},
+		{Name: "log", Title: "Presets and log", parts: []string{"presets", "past", "journal"}},
 	}
 }
 
 // Find is the page of that name.
 func Find(name string) (Page, bool) {
-	for _, p := range All() {
+	for _, p := range append(All(), pastPage()) {
 		if p.Name == name {
 			return p, true
 		}
@@ -94,6 +94,7 @@ type picture struct {
 	AsFound   *stored
 	Named     []*stored
 	Journal   []journalGroup
+	Past      pastList // the newest changes
 	Older     int
 }
 
@@ -148,6 +149,7 @@ func compose(v desk.View) picture {
 	for _, s := range append([]*stored{p.AsFound}, p.Named...) {
 		s.compare(v.Safe)
 	}
+	p.Past = pastOf(v, pastShown)
 	p.Journal, p.Older = journalGroups(v.Journal[:min(len(v.Journal), journalShown)]), max(0, len(v.Journal)-journalShown)
 	return p
 }
