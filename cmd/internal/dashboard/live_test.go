@@ -158,13 +158,13 @@ func take(t *testing.T, c wire) frame {
 	return f
 }
 
-// beating sends a beat every second until the socket ends, and then closes over.
+// beating sends a beat every few seconds until the socket ends, and then closes over.
 func beating(c wire, seen int64) (over chan struct{}) {
 	over = make(chan struct{})
 	go func() {
 		defer close(over)
 		for c.write(fmt.Appendf(nil, `{"seen":%d}`, seen)) == nil {
-			time.Sleep(time.Second)
+			time.Sleep(silentAfter / 2)
 		}
 	}()
 	return over
