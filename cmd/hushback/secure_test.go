@@ -5,6 +5,7 @@ import (
 	"crypto/tls"
 	"encoding/hex"
 	"net/http"
+	"net/netip"
 	"os"
 	"path/filepath"
 	"strings"
@@ -59,5 +60,15 @@ func TestDaemonOverTLS(t *testing.T) {
 	must(t, err)
 	if info.Mode().Perm() != 0o600 {
 		t.Errorf("the key has mode %v", info.Mode().Perm())
+	}
+}
+
+// Unless told otherwise a daemon is there for this machine alone.
+func TestDaemonsBindToLoopbackUnlessToldOtherwise(t *testing.T) {
+	for name, c := range map[string]*cobra.Command{"serve": newServe(), "rehearse": newRehearse()} {
+		at, err := netip.ParseAddrPort(c.Flags().Lookup("listen").DefValue)
+		if err != nil || !at.Addr().IsLoopback() || c.Flags().Lookup("tls").DefValue != "false" {
+			t.Errorf("%s listens at %q, %v", name, c.Flags().Lookup("listen").DefValue, err)
+		}
 	}
 }
