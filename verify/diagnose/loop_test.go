@@ -403,3 +403,8 @@ func report(t *testing.T, seed int, outcomes []outcome) {
 		promised("healthy rigs not refuted", healthy.all-healthy.refuted, healthy.all, 0.99)
 	}
 }
+
+// String is a line of a long run.
+func (o outcome) String() string {
+	return fmt.Sprintf("%v: identifiable %v, first %v, first two %v, %s, %v %.2f dB, then %s", o.truths, o.identifiable, o.first, o.two, o.loop.verdict, o.loop.corrected, o.loop.offDB, o.loop.after)
+}

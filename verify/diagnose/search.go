@@ -3,7 +3,10 @@ package diagnose
 import (
 	"cmp"
 	"math"
+	"runtime"
 	"slices"
+	"sync"
+	"sync/atomic"
 
 	"hushback/verify/diagnose/model"
 )
@@ -45,19 +48,19 @@ func search(m *model.Model, all []fault) ([]guess, error) {
 	if err := healthy.again(m, model.Result.Settle); err != nil {
 		return nil, err
 	}
-	guesses := []guess{healthy}
-	for _, f := range all {
-		g := guess{faults: []fault{f}, rig: f.upon(m, healthy.rig)}
-		if err := g.look(m, f.starts(m)); err != nil {
-			return nil, err
+	guesses := make([]guess, len(all))
+	if err := each(len(all), func(i int) error {
+		f, g := all[i], &guesses[i]
+		*g = guess{faults: []fault{f}, rig: f.upon(m, healthy.rig)}
+		err := g.look(m, f.starts(m))
+		if err == nil && f.output < 0 && f.kind != Position && f.kind != DelayUnit { // these change all captures, and take more steps
+			err = g.again(m, model.Result.Settle)
 		}
-		if f.output < 0 && f.kind != Position && f.kind != DelayUnit { // these change all captures, and take more steps
-			if err := g.again(m, model.Result.Settle); err != nil {
-				return nil, err
-			}
-		}
-		guesses = append(guesses, g)
+		return err
+	}); err != nil {
+		return nil, err
 	}
+	guesses = append([]guess{healthy}, guesses...)
 	if err := lookAgain(m, guesses, singles); err != nil {
 		return nil, err
 	}
@@ -129,6 +132,7 @@ func insist(m *model.Model, all []fault, guesses []guess) ([]guess, error) {
 		}
 	}
 	var doubles []guess
+	var starts [][][]model.Push // of each
 	for i, base := range bases {
 		rig := base.upon(m, m.Healthy())
 		for _, f := range all {
@@ -136,15 +140,15 @@ func insist(m *model.Model, all []fault, guesses []guess) ([]guess, error) {
 				continue
 			}
 			for _, start := range f.starts(m) {
-				g := guess{faults: []fault{base, f}, rig: f.upon(m, rig)}
-				if err := g.look(m, [][]model.Push{start}); err != nil {
-					return nil, err
-				}
-				doubles = append(doubles, g)
+				doubles = append(doubles, guess{faults: []fault{base, f}, rig: f.upon(m, rig)})
+				starts = append(starts, [][]model.Push{start})
 			}
 		}
 	}
-	err := lookAgain(m, doubles, patience)
+	err := lookAll(m, doubles, starts)
+	if err == nil {
+		err = lookAgain(m, doubles, patience)
+	}
 	return once(doubles), err
 }
 
@@ -172,32 +176,31 @@ func lookAgain(m *model.Model, guesses []guess, count int) error {
 		return nil
 	}
 	rank(guesses)
-	best := guesses[0].logPost
-	for i := range guesses {
-		if i >= count && guesses[i].logPost < best-remoteLog || i >= 3*count {
-			break
-		}
-		if err := guesses[i].again(m, model.Result.Settle); err != nil {
-			return err
-		}
+	few := 0
+	for few < min(len(guesses), 3*count) && (few < count || guesses[few].logPost >= guesses[0].logPost-remoteLog) {
+		few++
 	}
+	err := each(few, func(i int) error { return guesses[i].again(m, model.Result.Settle) })
 	rank(guesses)
-	return nil
+	return err
 }
 
 // closely refines the few best guesses, and health in any case.
 func closely(m *model.Model, guesses []guess) error {
-	for i := range guesses {
-		near := i < refined || i < 3*refined && guesses[i].logPost > guesses[0].logPost-closeLog
-		if !near && len(guesses[i].faults) > 0 {
-			continue
-		}
-		if err := guesses[i].again(m, model.Result.Refine); err != nil {
-			return err
-		}
+	if err := guesses[0].again(m, model.Result.Refine); err != nil {
+		return err
 	}
+	best := guesses[0].logPost
+	err := each(len(guesses)-1, func(i int) error {
+		i++
+		near := i < refined || i < 3*refined && guesses[i].logPost > best-closeLog
+		if !near && len(guesses[i].faults) > 0 {
+			return nil
+		}
+		return guesses[i].again(m, model.Result.Refine)
+	})
 	rank(guesses)
-	return nil
+	return err
 }
 
 // second tries a second fault on top of the best single ones.
@@ -211,17 +214,18 @@ func second(m *model.Model, all []fault, guesses []guess) ([]guess, error) {
 		chosen = append(distinct(guesses, bases), rough...)
 	}
 	var doubles []guess
+	var starts [][][]model.Push // of each
 	for i, base := range chosen {
 		for _, f := range all {
 			if f.excludes(base.faults[0]) || tried(chosen[:i], base.faults[0], f) {
 				continue
 			}
-			g := guess{faults: []fault{base.faults[0], f}, rig: f.upon(m, base.rig)}
-			if err := g.look(m, join(base.found(m, base.faults...), f.starts(m))); err != nil {
-				return nil, err
-			}
-			doubles = append(doubles, g)
+			doubles = append(doubles, guess{faults: []fault{base.faults[0], f}, rig: f.upon(m, base.rig)})
+			starts = append(starts, join(base.found(m, base.faults...), f.starts(m)))
 		}
+	}
+	if err := lookAll(m, doubles, starts); err != nil {
+		return nil, err
 	}
 	if !guesses[0].explains(m) {
 		wired, err := wirings(m, all)
@@ -269,14 +273,15 @@ func wirings(m *model.Model, all []fault) ([]guess, error) {
 			if other.excludes(f) || len(sizeless) > glances && f.kind == Swapped && other.kind == Swapped {
 				continue
 			}
-			g := guess{faults: []fault{f, other}}
-			fit, err := m.Glance(other.upon(m, rig))
-			if err != nil {
-				return nil, err
-			}
-			g.logPost = fit.LogZ
-			found = append(found, g)
+			found = append(found, guess{faults: []fault{f, other}, rig: rig})
 		}
+	}
+	if err := each(len(found), func(i int) error {
+		fit, err := m.Glance(found[i].faults[1].upon(m, found[i].rig))
+		found[i].logPost = fit.LogZ
+		return err
+	}); err != nil {
+		return nil, err
 	}
 	rank(found)
 	found = found[:min(wired, len(found))]
@@ -296,18 +301,20 @@ func wirings(m *model.Model, all []fault) ([]guess, error) {
 // are always among them.
 func halves(m *model.Model, all []fault) ([]guess, error) {
 	var rough []guess
+	var starts [][][]model.Push // of each
 	for _, f := range all {
 		if f.kind == Unexplained {
 			continue
 		}
-		rig := f.upon(m, m.Healthy())
-		g := guess{faults: []fault{f}, rig: rig.Clone()}
+		g := guess{faults: []fault{f}, rig: f.upon(m, m.Healthy())}
 		g.rig.Error = mostlyOff
-		if err := g.look(m, f.starts(m)); err != nil {
-			return nil, err
-		}
-		g.rig = rig
-		rough = append(rough, g)
+		rough, starts = append(rough, g), append(starts, f.starts(m))
+	}
+	if err := lookAll(m, rough, starts); err != nil {
+		return nil, err
+	}
+	for i := range rough {
+		rough[i].rig = rough[i].faults[0].upon(m, m.Healthy())
 	}
 	rank(rough)
 	kept := rough[:min(roughly, len(rough))]
@@ -346,6 +353,32 @@ func (g *guess) look(m *model.Model, starts [][]model.Push) (err error) {
 		return err
 	}
 	g.weigh(m)
+	return nil
+}
+
+// lookAll looks at guesses, each from starts of its own.
+func lookAll(m *model.Model, guesses []guess, starts [][][]model.Push) error {
+	return each(len(guesses), func(i int) error { return guesses[i].look(m, starts[i]) })
+}
+
+// each does something for every number below count, on all processors.
+func each(count int, do func(i int) error) error {
+	errs := make([]error, count)
+	var next atomic.Int64
+	var group sync.WaitGroup
+	for range min(count, runtime.GOMAXPROCS(0)) {
+		group.Go(func() {
+			for i := next.Add(1) - 1; i < int64(count); i = next.Add(1) - 1 {
+				errs[i] = do(int(i))
+			}
+		})
+	}
+	group.Wait()
+	for _, err := range errs {
+		if err != nil {
+			return err
+		}
+	}
 	return nil
 }
 

@@ -263,13 +263,14 @@ func TestRigs(t *testing.T) {
 				if outcomes[i].err = err; err == nil {
 					outcomes[i] = e.run(full)
 				}
+				if full { // a long run is to be followed
+					t.Logf("rig %d: %v", i, outcomes[i])
+				}
 			}
 		})
 	}
 	for i := range count {
-		if next <- i; i%100 == 99 {
-			t.Logf("%d rigs under way", i+1)
-		}
+		next <- i
 	}
 	close(next)
 	group.Wait()

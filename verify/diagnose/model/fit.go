@@ -37,6 +37,7 @@ type fit struct {
 	sound   [][2][]complex128 // by source and microphone place: with its output's setting
 	channel [2][]complex128   // by channel
 	logDet  float64           // of the curvature where the last step set out
+	scratch part              // of linear
 }
 
 // Fit finds the most probable quantities from each start in a few steps.

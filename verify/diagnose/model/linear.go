@@ -25,7 +25,7 @@ func (f *fit) linear() (*mat.SymDense, *mat.VecDense) {
 	for i := range f.takes {
 		t := &f.takes[i]
 		touched := f.touched(t)
-		part := f.m.scratch.of(2*len(t.h), len(touched))
+		part := f.scratch.of(2*len(t.h), len(touched))
 		for j, h := range t.h {
 			clear(d)
 			rest := h - f.derivatives(t, j, d)

@@ -16,6 +16,7 @@ import (
 	"math"
 	"math/cmplx"
 	"slices"
+	"sync"
 
 	"hushback/engine"
 	"hushback/engine/field"
@@ -36,8 +37,8 @@ type Model struct {
 	basis    [Degrees][]float64
 	takes    [2][]take // as captured; and with reference and microphone exchanged
 	loudest  [2][]float64
+	lock     sync.Mutex // of locals: hypotheses are fitted at the same time
 	locals   map[place]*local
-	scratch  part // of linear; a model is for one goroutine
 }
 
 // New reads a site, the sheet that stood and the captures taken under it.
@@ -116,7 +117,13 @@ type place struct {
 
 // home is the local where the site has a source and a microphone.
 func (m *Model) home(source, mic int) *local {
-	return m.locals[place{source: source, mic: mic}]
+	return m.known(place{source: source, mic: mic})
+}
+
+func (m *Model) known(at place) *local {
+	m.lock.Lock()
+	defer m.lock.Unlock()
+	return m.locals[at]
 }
 
 // around is the local around some coordinates, kept for the next who asks:
@@ -126,10 +133,12 @@ func (m *Model) around(source, mic int, at [geometry]float64) (*local, error) {
 		at[c] = math.Max(-far[c], math.Min(far[c], at[c]))
 	}
 	key := place{source, mic, at}
-	if l := m.locals[key]; l != nil {
+	if l := m.known(key); l != nil {
 		return l, nil
 	}
-	l, err := m.slopes(source, mic, at)
+	l, err := m.slopes(source, mic, at) // should two do it at once, both come to the same
+	m.lock.Lock()
+	defer m.lock.Unlock()
 	m.locals[key] = l
 	return l, err
 }
