@@ -1,10 +1,12 @@
 package design
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
 	"math/cmplx"
+	"sync"
 
 	"hushback/engine"
 	"hushback/engine/array"
@@ -147,10 +149,13 @@ func (w *worker) triangle(a array.Array) (t Triangle, err error) {
 	}
 	t.StraightHz = w.speed / (4 * t.DepthM)
 	tape := func(site engine.Site, a array.Array) (engine.Sheet, error) { return byTape(site, a, w.speed) }
-	if t.NullBeforeHz, t.OffsetM, t.NullAfterHz, err = w.mend(a, t.DepthM, endFire); err != nil {
-		return Triangle{}, err
-	}
-	if t.TapeBeforeHz, t.TapeOffsetM, t.TapeAfterHz, err = w.mend(a, t.DepthM, tape); err != nil {
+	// Side by side: while somebody tries things out, this is what they wait for.
+	var mending sync.WaitGroup
+	var tapeErr error
+	mending.Go(func() { t.TapeBeforeHz, t.TapeOffsetM, t.TapeAfterHz, tapeErr = w.mend(a, t.DepthM, tape) })
+	t.NullBeforeHz, t.OffsetM, t.NullAfterHz, err = w.mend(a, t.DepthM, endFire)
+	mending.Wait()
+	if err = cmp.Or(err, tapeErr); err != nil {
 		return Triangle{}, err
 	}
 	t.SlantAfterM = level(rear.At, a.Ahead(outer.At, t.OffsetM))

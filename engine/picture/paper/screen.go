@@ -94,10 +94,10 @@ func (s leaf) DrawImage(on vg.Rectangle, img image.Image) {
 	}
 }
 
-// Dots is how many dots of a canvas a length takes; of one without dots as many as
-// on paper.
+// Dots is how many dots of a canvas a length takes; of one without dots, two to a
+// point: enough for a picture in it, whose size counts.
 func Dots(c vg.Canvas, v vg.Length) int {
-	perInch := float64(DotsPerInch)
+	perInch := 2.0 * pointsPerInch
 	if dotted, ok := c.(interface{ DPI() float64 }); ok {
 		perInch = dotted.DPI()
 	}

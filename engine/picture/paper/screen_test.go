@@ -198,7 +198,7 @@ func TestUntitledAndDots(t *testing.T) {
 	if lone := Page(body); lone.Untitled() != lone {
 		t.Error("the only block was taken away")
 	}
-	if got := Dots(nil, 10); got != 30 {
-		t.Errorf("on paper 10 points are %d dots", got)
+	if got := Dots(nil, 10); got != 20 {
+		t.Errorf("without dots 10 points are %d dots", got)
 	}
 }
