@@ -107,6 +107,9 @@ func New(cfg Config) (*Controller, error) {
 // Writes counts the writes handed over so far, repeats included.
 func (c *Controller) Writes() int { return c.wire.Writes() }
 
+// Traffic counts what went to each processor and came from it.
+func (c *Controller) Traffic() []wire.Traffic { return c.wire.Traffic() }
+
 // Read asks for every output of the site that can be read, ascending. It sends
 // queries only, each as often as the profile allows. ErrBusy while a change runs.
 func (c *Controller) Read(ctx context.Context) ([]engine.Setting, error) {

@@ -69,6 +69,7 @@ type process struct {
 	t       *testing.T
 	command *exec.Cmd
 	said    *bytes.Buffer // standard error
+	printed string        // standard output, until it was ready
 	note    home.Note
 	notice  string
 	ended   chan error
@@ -80,11 +81,11 @@ func serve(t *testing.T, rig *rehearsal.Rig, state string) *process {
 	return serveAt(t, rig.Processor.Addr(), state)
 }
 
-func serveAt(t *testing.T, processor, state string) *process {
+func serveAt(t *testing.T, processor, state string, more ...string) *process {
 	t.Helper()
 	p := &process{t: t, said: &bytes.Buffer{}, ended: make(chan error, 1)}
-	p.command = exec.Command(os.Args[0], "serve", exampleSite,
-		"--processor", processor, "--state", state, "--listen", "127.0.0.1:0")
+	p.command = exec.Command(os.Args[0], append([]string{"serve", exampleSite,
+		"--processor", processor, "--state", state, "--listen", "127.0.0.1:0"}, more...)...)
 	p.command.Env = append(os.Environ(), asProgram+"=1")
 	p.command.Stderr = p.said
 	out, err := p.command.StdoutPipe()
@@ -96,6 +97,7 @@ func serveAt(t *testing.T, processor, state string) *process {
 	}
 	lines := bufio.NewScanner(out)
 	for lines.Scan() && !strings.HasPrefix(lines.Text(), "ready") {
+		p.printed += lines.Text() + "\n"
 		if notice, found := strings.CutPrefix(lines.Text(), "notice"); found {
 			p.notice = strings.TrimSpace(notice)
 		}
@@ -135,7 +137,12 @@ func (p *process) ask(method, path string, form url.Values) (int, string) {
 	}
 	request.Header.Set("Authorization", "Bearer "+p.note.Token)
 	request.Header.Set("Content-Type", "application/x-www-form-urlencoded")
-	response, err := http.DefaultClient.Do(request)
+	return p.read(http.DefaultClient.Do(request))
+}
+
+// read is an answer, whole.
+func (p *process) read(response *http.Response, err error) (int, string) {
+	p.t.Helper()
 	if err != nil {
 		p.t.Fatal(err)
 	}

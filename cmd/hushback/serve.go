@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"log/slog"
 	"slices"
 
 	"github.com/spf13/cobra"
@@ -45,6 +46,7 @@ daemon left unfinished is put back when it starts.`,
 			if options.Sources, err = openSources(sources, site); err != nil {
 				return err
 			}
+			slog.SetDefault(options.Log)
 			d, err := daemon.Start(options)
 			if err != nil {
 				return err

@@ -314,6 +314,7 @@ func (s seat) readBack(ctx context.Context, step Step, inForce bool, tries int) 
 			}
 			err = fmt.Errorf("output %d: %s: wanted %s: %w", step.Output, step.Param, r.Wanted, err)
 		default:
+			s.mismatches.Add(1)
 			r.Got = s.Profile.Words(step.Param, got)
 			err = fmt.Errorf("output %d: %s: wanted %s, got %s", step.Output, step.Param, r.Wanted, r.Got)
 			if inForce {
@@ -326,6 +327,7 @@ func (s seat) readBack(ctx context.Context, step Step, inForce bool, tries int) 
 		if try > 1 && r.Got != "no answer" {
 			wait(ctx, asked.Add(s.Profile.Timeout))
 		}
+		s.repeats.Add(1)
 		_ = s.write(ctx, step)
 	}
 }

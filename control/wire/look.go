@@ -211,7 +211,10 @@ func (s seat) again(ctx context.Context, param processor.Param, inForce bool, wi
 }
 
 func (s seat) repeat(ctx context.Context, tries int, once func() error) (err error) {
-	for range tries {
+	for i := range tries {
+		if i > 0 {
+			s.repeats.Add(1)
+		}
 		if err = once(); err == nil || errors.As(err, new(Refusal)) {
 			return err
 		}
@@ -254,13 +257,18 @@ func (s seat) exchange(ctx context.Context, q processor.Question, sequenced bool
 	if !sequenced {
 		defer s.left() // no later than now
 	}
+	s.counts.ask()
 	reply, err := s.Wire.Ask(ctx, q.Message, func(m osc.Message) bool {
 		_, refused := q.Refused(m)
 		return refused || q.Answered(m)
 	})
 	if err != nil {
+		if !errors.Is(ctx.Err(), context.Canceled) { // else it was not waited for
+			s.unanswered.Add(1)
+		}
 		return reply, err
 	}
+	s.answer()
 	if why, refused := q.Refused(reply); refused && !q.Answered(reply) {
 		return reply, Refusal(why)
 	}

@@ -53,6 +53,7 @@ type seat struct {
 // link is the way to one processor, and what is known of what is on the way.
 type link struct {
 	Processor
+	counts
 	writes   atomic.Int64
 	sequence atomic.Int32
 	asking   chan struct{} // as many places as questions may be under way

@@ -32,6 +32,7 @@ type Settings struct {
 	KeepFor    string   `mapstructure:"keep-for"`
 	Session    string   `mapstructure:"session"`
 	LogLevel   string   `mapstructure:"log-level"`
+	LogFormat  string   `mapstructure:"log-format"`
 
 	confirmFor, keepFor, session time.Duration // as check read them
 	level                        slog.Level
@@ -54,6 +55,7 @@ func AddSettings(c *cobra.Command, listen, state string) {
 	f.String("keep-for", "3m", "how long a change is held before it rolls itself back")
 	f.String("session", "12h", "how long a paired phone stays paired")
 	f.String("log-level", "warn", "debug, info, warn or error")
+	f.String("log-format", "text", "text or json, a line for each event")
 }
 
 // ReadSettings gathers and checks the settings of a command.
@@ -114,6 +116,9 @@ func (s *Settings) check() error {
 	if err := s.level.UnmarshalText([]byte(s.LogLevel)); err != nil {
 		return Bad(fmt.Errorf("setting log-level: got %q, want debug, info, warn or error", s.LogLevel))
 	}
+	if s.LogFormat != "text" && s.LogFormat != "json" {
+		return Bad(fmt.Errorf("setting log-format: got %q, want text or json", s.LogFormat))
+	}
 	return nil
 }
 
@@ -130,8 +135,17 @@ func (s Settings) Options(site engine.Site, profiles []processor.Profile, log io
 	return daemon.Options{
 		Site: site, Profiles: profiles, Home: home.Folder{Dir: s.State}, Listen: s.Listen, Hosts: s.Hosts, TLS: s.TLS,
 		ConfirmFor: s.confirmFor, KeepFor: s.keepFor, Session: s.session,
-		Log: slog.New(slog.NewTextHandler(log, &slog.HandlerOptions{Level: s.level})),
+		Log: s.log(log),
 	}
+}
+
+// log writes events as the settings want them.
+func (s Settings) log(to io.Writer) *slog.Logger {
+	options := &slog.HandlerOptions{Level: s.level}
+	if s.LogFormat == "json" {
+		return slog.New(slog.NewJSONHandler(to, options))
+	}
+	return slog.New(slog.NewTextHandler(to, options))
 }
 
 // OpenSite loads a site and the profiles of its processors, the ones that it

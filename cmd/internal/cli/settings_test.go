@@ -57,6 +57,7 @@ func TestSettingsThatCannotBe(t *testing.T) {
 		"listen: [":            "settings file",
 		"keep-for: -5s":        "keep-for",
 		"log-level: shouting":  "log-level",
+		"log-format: xml":      "log-format",
 		`listen: ""`:           "listen",
 		"tls: perhaps":         "tls",
 	} {

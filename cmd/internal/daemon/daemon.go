@@ -19,6 +19,7 @@ import (
 	"hushback/cmd/internal/doors"
 	"hushback/cmd/internal/dossier"
 	"hushback/cmd/internal/home"
+	"hushback/cmd/internal/watching"
 	"hushback/cmd/internal/whatif"
 	"hushback/control"
 	"hushback/control/osc"
@@ -70,6 +71,7 @@ type Daemon struct {
 	hub        *feed.Hub
 	sources    map[string]*source.Source // by microphone
 	page       *dashboard.Server
+	watched    *watching.Watch
 	server     *http.Server
 	doors      doors.Doors
 	access     access.Rules
@@ -97,6 +99,7 @@ func Start(o Options) (*Daemon, error) {
 		return nil, err
 	}
 	d := &Daemon{options: o, sources: map[string]*source.Source{}, limits: o.Site.Limits, decisions: make(chan decision), placed: make(chan string)}
+	d.watched = watching.New(d)
 	d.plan.Store(&p)
 	for _, m := range o.Sources {
 		d.sources[m.Microphone] = source.New(m)
@@ -243,6 +246,7 @@ func (d *Daemon) serve() error {
 	d.page = dashboard.New(d, d.access)
 	mux := http.NewServeMux()
 	mux.Handle(FeedPath, d.hub)
+	d.watched.Serve(mux)
 	mux.Handle("/", d.page)
 	d.server = &http.Server{Handler: mux, ReadHeaderTimeout: 5 * time.Second, ErrorLog: slog.NewLogLogger(o.Log.Handler(), slog.LevelWarn)}
 	for _, listener := range at.Listeners {

@@ -10,6 +10,7 @@ import (
 	"hushback/cmd/internal/dossier"
 	"hushback/control"
 	"hushback/control/preset"
+	"hushback/control/wire"
 	"hushback/engine"
 	"hushback/verify"
 )
@@ -190,12 +191,19 @@ func (d *Daemon) Safe(context.Context) error {
 // Read asks the processor what it holds now.
 func (d *Daemon) Read(ctx context.Context) ([]engine.Setting, error) { return d.controller.Read(ctx) }
 
+// Traffic counts what went to each processor and came from it since the start.
+func (d *Daemon) Traffic() []wire.Traffic { return d.controller.Traffic() }
+
+// Company counts pages that follow now, and phones that are paired.
+func (d *Daemon) Company() (live, paired int) { return d.page.Company() }
+
 // Writes is the number of write datagrams sent since the start.
 func (d *Daemon) Writes() int { return d.controller.Writes() }
 
 // follow shows each state as the change reaches it.
 func (d *Daemon) follow(s control.State) {
 	d.options.Log.Debug("change", "state", desk.StateName(s))
+	d.watched.Reached(s)
 	d.change(func(v *desk.View) { v.State = s })
 	d.papers.Follow(s)
 	if _, sending := s.(control.Sending); !sending {
@@ -277,6 +285,7 @@ func atRest(s control.State) string {
 
 // judged shows the captures and the verdict of the change.
 func (d *Daemon) judged(captures []verify.Capture, verdict *verify.Verdict) {
+	d.watched.Judged(verdict)
 	d.change(func(v *desk.View) { v.Captures, v.Verdict = captures, verdict })
 	d.papers.Alter(desk.Flatten(d.View().State).Change, func(p *dossier.Dossier) { p.Captures, p.Verdict = captures, verdict })
 }

@@ -88,6 +88,12 @@ func (l *livePages) leave() {
 	l.running.Done()
 }
 
+func (l *livePages) count() int {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.open
+}
+
 func (l *livePages) close() {
 	l.mu.Lock()
 	l.cancel()

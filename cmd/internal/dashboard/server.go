@@ -67,6 +67,15 @@ func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	s.handler.ServeHTTP(w, r)
 }
 
+// Company counts pages that follow now, and phones that are paired.
+func (s *Server) Company() (live, paired int) {
+	c := s.door.Controls()
+	if paired = c.Viewers; c.Held {
+		paired++
+	}
+	return s.following.count(), paired
+}
+
 // Close ends every live page (1001, going away) and waits for them. One asked for
 // afterwards is refused.
 func (s *Server) Close() { s.following.close() }
