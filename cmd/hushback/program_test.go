@@ -69,9 +69,9 @@ type process struct {
 	t       *testing.T
 	command *exec.Cmd
 	said    *bytes.Buffer // standard error
-	printed string        // standard output, until it was ready
 	note    home.Note
 	notice  string
+	code    string // to pair with
 	ended   chan error
 }
 
@@ -81,11 +81,16 @@ func serve(t *testing.T, rig *rehearsal.Rig, state string) *process {
 	return serveAt(t, rig.Processor.Addr(), state)
 }
 
+// serveAt starts one on any processor; more are further flags.
 func serveAt(t *testing.T, processor, state string, more ...string) *process {
 	t.Helper()
+	return serveSite(t, exampleSite, state, append([]string{"--processor", processor}, more...)...)
+}
+
+func serveSite(t *testing.T, site, state string, more ...string) *process {
+	t.Helper()
 	p := &process{t: t, said: &bytes.Buffer{}, ended: make(chan error, 1)}
-	p.command = exec.Command(os.Args[0], append([]string{"serve", exampleSite,
-		"--processor", processor, "--state", state, "--listen", "127.0.0.1:0"}, more...)...)
+	p.command = exec.Command(os.Args[0], append([]string{"serve", site, "--state", state, "--listen", "127.0.0.1:0"}, more...)...)
 	p.command.Env = append(os.Environ(), asProgram+"=1")
 	p.command.Stderr = p.said
 	out, err := p.command.StdoutPipe()
@@ -97,9 +102,11 @@ func serveAt(t *testing.T, processor, state string, more ...string) *process {
 	}
 	lines := bufio.NewScanner(out)
 	for lines.Scan() && !strings.HasPrefix(lines.Text(), "ready") {
-		p.printed += lines.Text() + "\n"
 		if notice, found := strings.CutPrefix(lines.Text(), "notice"); found {
 			p.notice = strings.TrimSpace(notice)
+		}
+		if code, found := strings.CutPrefix(lines.Text(), "pairing code"); found {
+			p.code = strings.TrimSpace(code)
 		}
 	}
 	go func() {

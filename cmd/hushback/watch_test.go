@@ -23,11 +23,8 @@ func (p *process) asked(path string) (int, string) {
 func TestWatchedWithoutASecret(t *testing.T) {
 	rig := newRig(t)
 	p := serveAt(t, rig.Processor.Addr(), stateFolderFor(t), "--log-level", "debug", "--log-format", "json")
-	code := regexp.MustCompile(`[A-Z0-9]{4}-[A-Z0-9]{4}`).FindString(p.printed)
-	if code == "" {
-		t.Fatalf("no pairing code in:\n%s", p.printed)
-	}
-	cookie := p.pair(code)
+	code := p.code
+	cookie := p.pairs(code)
 	p.listen(rig)
 	for _, header := range []string{"Bearer " + p.note.Token + "x", "Bearer wrong"} { // a feed that is sent away
 		request, err := http.NewRequest(http.MethodGet, p.note.URL+"/feed", nil)
@@ -82,8 +79,8 @@ func TestWatchedWithoutASecret(t *testing.T) {
 	}
 }
 
-// pair pairs a phone, the wrong code first, and returns its cookie's value.
-func (p *process) pair(code string) string {
+// pairs pairs a phone, the wrong code first, and returns its cookie's value.
+func (p *process) pairs(code string) string {
 	p.t.Helper()
 	jar, err := cookiejar.New(nil)
 	if err != nil {
