@@ -58,7 +58,10 @@ wanted frequency. It shows exactly what it would send, sends it after a confirm,
 reads it back, measures, and keeps what is proven or rolls back.
 
 Loudness, stacked cabinets and mains power hurt people. Local codes and licensed
-practice come before anything that this program says.`,
+practice come before anything that this program says.
+
+Exit codes: 0 done (for a rehearsal: proven and kept); 1 not proven, not well, or
+something on the way failed; 2 the command, a setting or a file needs mending.`,
 		Example: `  hushback rehearse                      the whole loop on an emulated rig
   hushback rehearse --unattended --json  the same with nobody present
   hushback check mysite.yaml             whether everything can be reached
@@ -68,6 +71,7 @@ practice come before anything that this program says.`,
   hushback presets                       what is stored
   hushback excite mysite.yaml            the test signal, for a player
   hushback listen --microphone NAME      a recorder's channels, for the daemon`,
+		Version:           cli.Version(),
 		SilenceUsage:      true,
 		SilenceErrors:     true,
 		CompletionOptions: cobra.CompletionOptions{HiddenDefaultCmd: true},
@@ -77,6 +81,6 @@ practice come before anything that this program says.`,
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
 		return cli.Bad(fmt.Errorf("%w\nsee: %s --help", err, c.CommandPath()))
 	})
-	root.AddCommand(newSolve(), newCompare(), newRehearse(), newServe(), newCheck(), newDryRun(), newRollback(), newPresets(), newExcite(), newListen())
+	root.AddCommand(newSolve(), newCompare(), newRehearse(), newServe(), newCheck(), newDryRun(), newRollback(), newPresets(), newExcite(), newListen(), cli.Manual())
 	return root
 }
