@@ -142,6 +142,12 @@ func TestNothingBehindWalls(t *testing.T) {
 			t.Errorf("behind at %v: %v", c.p, got)
 		}
 	}
+	slant := behind([]engine.Wall{{From: engine.Point{X: -10}, To: engine.Point{Y: 10}}}, r.Site.Sources, field.Area{MinX: -20, MaxX: 20, MinY: -20, MaxY: 20})
+	for p, want := range map[engine.Point]bool{{X: -11}: true, {X: -9}: false, {X: -6, Y: 5}: true, {X: -4, Y: 5}: false, {Y: 11}: true, {Y: -19}: false} {
+		if got := slant[0].holds((p.X+20)/40, (p.Y+20)/40); got != want {
+			t.Errorf("behind a slanting wall at %v: %v", p, got)
+		}
+	}
 	g := grid{2, 2, []float64{6, 6, 6, 6}}
 	colours, err := scale()
 	if err != nil {

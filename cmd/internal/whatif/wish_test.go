@@ -350,6 +350,7 @@ func TestChoices(t *testing.T) {
 		"other processor outputs": func(s *engine.Site) { s.Outputs[1].Channel = 9 },
 		"in front and behind":     func(s *engine.Site) { s.Sources[0].Row = engine.RowRear },
 		"other places":            func(s *engine.Site) { s.Microphones[0].At.X++ },
+		"measured at":             func(s *engine.Site) { s.Series = engine.SeriesBoth },
 	} {
 		site := running
 		site.Outputs, site.Sources, site.Microphones = slices.Clone(site.Outputs), slices.Clone(site.Sources), slices.Clone(site.Microphones)

@@ -9,6 +9,7 @@ import (
 	"math"
 	"math/cmplx"
 	"os"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -299,6 +300,24 @@ func TestAimsAreSearchedWhenAsked(t *testing.T) {
 	plain.Aim = nil
 	if v, err := Search(ctx, plain, usual, asIs); err != nil || v.Report.Sheet.Digest() != worked(t, plain).Report.Sheet.Digest() {
 		t.Errorf("without an aim it is not Work: %v", err)
+	}
+}
+
+// A sheet is on the steps of the processor before anything is said of it.
+func TestSheetsAreSnapped(t *testing.T) {
+	late := func(_ engine.Site, s engine.Sheet) engine.Sheet {
+		s.Settings = slices.Clone(s.Settings)
+		s.Settings[0].DelaySec += 0.002
+		return s
+	}
+	site := sixteen(t)
+	v, err := Work(site, usual, late)
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "delay", v.Report.Sheet.Settings[0].DelaySec, worked(t, site).Report.Sheet.Settings[0].DelaySec+0.002, 1e-12)
+	if v.Report.Prediction.Summary == worked(t, site).Report.Prediction.Summary {
+		t.Error("the numbers are those of another sheet")
 	}
 }
 

@@ -147,7 +147,7 @@ func TestPicturesLieStraight(t *testing.T) {
 func TestFewColours(t *testing.T) {
 	img := image.NewRGBA(image.Rect(0, 0, 64, 64))
 	for i := range 64 * 64 {
-		c := color.RGBA{R: uint8(i % 64 * 4), G: uint8(i / 64 * 4), B: 77, A: 255}
+		c := color.RGBA{R: uint8(i % 64 * 4), G: uint8(i / 256 * 16), B: 77, A: 255}
 		if i%3 > 0 {
 			c = color.RGBA{R: 9, G: 8, B: uint8(i % 5), A: 255}
 		}

@@ -209,6 +209,12 @@ func TestPicturesAtTheirAddresses(t *testing.T) {
 	moved.Site.Sources = slices.Clone(moved.Site.Sources)
 	moved.Site.Sources[0].At.X -= 1.5
 	moved.Revision++
+	paved := who.View
+	paved.Site.Ground = 1
+	paved.Revision++
+	if now, then := tried(t, tryout, who, "").Outcome.Facts, tried(t, tryout, Asker{Phone: "phone 1", View: paved}, "").Outcome.Facts; reflect.DeepEqual(now, then) {
+		t.Error("another site has the same numbers")
+	}
 	if _, other := size(Asker{Phone: "phone 1", View: moved}, first.Light+"&depth="); bytes.Equal(other, polar) && tried(t, tryout, Asker{Phone: "a", View: moved}, "").Outcome.Others[0].Shown[0].Light == first.Light {
 		t.Error("another site has the same picture at the same address")
 	}
