@@ -227,6 +227,9 @@ func TestInABrowser(t *testing.T) {
 	do("type", chromedp.SendKeys(chromedp.CSS("#preset-name"), "evening"))
 	d.Show(func(v *desk.View) { v.Presets = nil; v.Safe = nil })
 	until("what is typed outlives an update", `!document.querySelector("#presets").innerText.includes("quiet") && document.querySelector("#preset-name").value === "evening"`)
+	// The page has become much shorter: it is scrolled until the button is where a finger finds it.
+	until("the button is within reach", `(() => { const b = document.querySelector("#store-preset-button"); b.scrollIntoView({ block: "center" });
+		const r = b.getBoundingClientRect(); return document.elementFromPoint(r.x + r.width / 2, r.y + r.height / 2) === b; })()`)
 	do("store a preset", chromedp.Click(chromedp.CSS("#store-preset-button")))
 	before = append(before, "save preset evening")
 	reached(before...)

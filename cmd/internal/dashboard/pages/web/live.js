@@ -26,6 +26,7 @@
   let skew = null;     // daemon's clock minus this phone's, ms
   let tries = 0, retry = 0, said = 0;
   let gone = false;    // the daemon has said goodbye
+  const shown = {};    // the HTML of each part as it came last
   let held = false, waiting = {}; // a finger is down: pictures wait, so that nothing moves under it
 
   const age = () => Date.now() - heard;
@@ -125,7 +126,9 @@
   function show() {
     for (const [id, html] of Object.entries(waiting)) {
       const part = byId(id);
-      if (!part || part.innerHTML === html) continue;
+      if (!part || shown[id] === html) continue; // a link that was lost and found again brings everything anew
+      shown[id] = html;
+      if (part.innerHTML === html) continue;
       const open = Array.from(part.querySelectorAll("details[open]"), (d) => d.id);
       const focus = part.contains(document.activeElement) && document.activeElement.id;
       const fields = part.querySelectorAll("input[id]");
