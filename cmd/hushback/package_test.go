@@ -1,3 +1,5 @@
+//go:build package
+
 package main
 
 import (
