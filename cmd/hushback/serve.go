@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"log/slog"
@@ -14,6 +15,7 @@ import (
 	"hushback/cmd/internal/desk"
 	"hushback/cmd/internal/doors"
 	"hushback/cmd/internal/home"
+	"hushback/cmd/internal/mending"
 	"hushback/configs"
 	"hushback/engine"
 	"hushback/verify/source"
@@ -27,7 +29,8 @@ func newServe() *cobra.Command {
 		Short: "Run the daemon beside the processor",
 		Long: `Runs the daemon for one site file (or the name of an example site) until it is
 stopped. A change in flight is rolled back before it ends; one that an earlier
-daemon left unfinished is put back when it starts.`,
+daemon left unfinished is put back when it starts. A site file that needs mending is
+shown on the page with its mistakes, beside the way back to the safe preset.`,
 		Example: "  hushback serve mysite.yaml --listen 192.0.2.10:8470",
 		Args:    cli.Usage(cobra.ExactArgs(1), "name one site: a file, or an example such as ottersedge"),
 		RunE: func(c *cobra.Command, args []string) error {
@@ -36,6 +39,9 @@ daemon left unfinished is put back when it starts.`,
 				return err
 			}
 			site, profiles, err := cli.OpenSite(args[0], "", processorAt)
+			if broken := (configs.Problems)(nil); errors.As(err, &broken) {
+				return errors.Join(err, serveBroken(c, s, args[0], broken))
+			}
 			if err != nil {
 				return err
 			}
@@ -50,6 +56,9 @@ daemon left unfinished is put back when it starts.`,
 			d, err := daemon.Start(options)
 			if err != nil {
 				return err
+			}
+			if err := options.Home.Remember(site); err != nil {
+				return errors.Join(err, d.Stop())
 			}
 			announce(c, d)
 			follow(c.Context(), c.OutOrStdout(), d)
@@ -85,13 +94,32 @@ func openSources(files []string, site engine.Site) ([]source.Mapping, error) {
 func announce(c *cobra.Command, d *daemon.Daemon) {
 	w := c.OutOrStdout()
 	fmt.Fprintf(w, "processor     %s\n", d.View().Processor)
-	asked, _ := c.Flags().GetBool("qr")
-	doors.Invitation{URL: d.URL(), Code: d.Code(), Identity: d.Identity(), Draw: asked || doors.IsTerminal(w)}.Write(w)
+	invite(c, doors.Invitation{URL: d.URL(), Code: d.Code(), Identity: d.Identity()})
 	fmt.Fprintln(w, "caution       loudness, stacked cabinets and mains power hurt people: local codes and licensed practice come first")
 	if notice := d.View().Notice; notice != "" {
 		fmt.Fprintf(w, "notice        %s\n", notice)
 	}
 	fmt.Fprintln(w, "ready; Ctrl-C stops, and rolls back a change in flight first")
+}
+
+// invite says how to come in, with a drawing for cameras where somebody may see it.
+func invite(c *cobra.Command, i doors.Invitation) {
+	asked, _ := c.Flags().GetBool("qr")
+	i.Draw = asked || doors.IsTerminal(c.OutOrStdout())
+	i.Write(c.OutOrStdout())
+}
+
+// serveBroken shows on the page what is wrong with a site file, until it is stopped.
+func serveBroken(c *cobra.Command, s cli.Settings, name string, broken configs.Problems) error {
+	d, err := mending.Start(s.Options(engine.Site{}, nil, c.ErrOrStderr()), name, broken)
+	if err != nil {
+		return err
+	}
+	fmt.Fprintln(c.OutOrStdout(), "the site file needs mending:\n"+broken.Error())
+	invite(c, d.Invitation())
+	fmt.Fprintln(c.OutOrStdout(), "ready to show this and to go back to safe; Ctrl-C stops; mend the file, then start again")
+	<-c.Context().Done()
+	return d.Stop()
 }
 
 // follow says in the terminal what a person there has to hold against the page,

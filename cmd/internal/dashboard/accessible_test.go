@@ -75,7 +75,7 @@ func (p *phone) findings(what, engine string, coloursAlone bool) []finding {
 // parts is the HTML of some parts of the page on screen.
 func (p *phone) parts(ids []string) string {
 	p.t.Helper()
-	return asked[string](p, "read the parts", fmt.Sprintf(`%q.split(" ").map((id) => document.getElementById(id).innerHTML).join()`, strings.Join(ids, " ")))
+	return asked[string](p, "read the parts", fmt.Sprintf(`%q.split(" ").map((id) => document.getElementById(id)?.innerHTML).join()`, strings.Join(ids, " ")))
 }
 
 // ofAll are the parts that every page has.
@@ -139,7 +139,9 @@ func situations() []struct {
 		Moves: []correct.Move{{Sentence: "moving what output 1 (rear) feeds 0.3 m away from the audience would do 2.0 dB better over the range than any delay"}},
 	}
 	refuted.Corrected = true
-	return append(all, situation{"refuted and corrected", refuted}, situation{"blind and changed elsewhere", blind}, situation{"nothing stored", bare}, situation{"placing", placing})
+	broken := desktest.View(control.Idle{})
+	broken.Broken = []string{"mine.yaml:12:16: air.temperature: got hot, want a number with °C", "and 3 more"}
+	return append(all, situation{"broken", broken}, situation{"refuted and corrected", refuted}, situation{"blind and changed elsewhere", blind}, situation{"nothing stored", bare}, situation{"placing", placing})
 }
 
 // Every page in every situation, as the phone that holds the controls and as one

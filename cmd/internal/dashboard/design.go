@@ -43,6 +43,10 @@ func (s *Server) trial(r *http.Request) (tryout.Trial, error) {
 // design writes the design page with its what-if.
 func (s *Server) design(w http.ResponseWriter, r *http.Request) {
 	page, _ := pages.Find("design")
+	if len(s.desk.View().Broken) > 0 { // nothing to try out
+		s.writePage(w, r, page, http.StatusOK, "")
+		return
+	}
 	trial, err := s.trial(r)
 	if err != nil {
 		s.tryFailed(w, err)

@@ -27,6 +27,7 @@ type View struct {
 	State      control.State // where the current change stands
 	Doing      string        // what is being done right now, in words; "" when resting
 	Notice     string        // something the operator must know, e.g. what a restart found
+	Broken     []string      // what is wrong with the site file, with its place there; until it is mended there is no more to do than to go back to safe
 	Safe       *preset.Preset
 	AsFound    *preset.Preset
 	Restores   string            // what the last dry run restores, in words; "" if it is of the sheet and so is measured

@@ -57,14 +57,19 @@ func (h Folder) Leave(n Note) error {
 	if err != nil {
 		return err
 	}
-	aside := h.note() + ".new"
-	if err := os.WriteFile(aside, text, 0o600); err != nil {
-		return fmt.Errorf("note for commands on this machine: %w", err)
-	}
-	if err := os.Rename(aside, h.note()); err != nil {
+	if err := replace(h.note(), text); err != nil {
 		return fmt.Errorf("note for commands on this machine: %w", err)
 	}
 	return nil
+}
+
+// replace writes a file that a reader sees whole, as it was or as it is.
+func replace(path string, text []byte) error {
+	aside := path + ".new"
+	if err := os.WriteFile(aside, text, 0o600); err != nil {
+		return err
+	}
+	return os.Rename(aside, path)
 }
 
 // Find reads the note of a running daemon; false when none was left.

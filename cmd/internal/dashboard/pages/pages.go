@@ -126,6 +126,7 @@ func compose(v desk.View) picture {
 	if p.Missing = missing(p.Hearing); p.Now.Restores != "" {
 		p.Missing = "" // nothing is measured
 	}
+	p.Now.Running = p.Now.Running || len(v.Broken) > 0 // nothing can be begun
 	p.OfferSafe = v.Safe == nil && !p.Now.Running && p.Now.Name != "adrift"
 	p.Headline, p.Why, p.Told = headline(p.Now), why(p.Now), told(v.Notice, p.Now)
 	p.Doing, p.Strip, p.Next = figures.Minus(v.Doing), stripWords(v.Doing, p.Now, v.Strange), next(v, p.Now, p.Missing)
@@ -244,7 +245,7 @@ func (p *Painter) Write(w io.Writer, v desk.View, seat Seat, page Page, answer s
 		parts[id] = template.HTML(html) // escaped by the part's own template
 	}
 	return p.templates.ExecuteTemplate(w, "page.html", map[string]any{
-		"Job": v.Site.Job, "Processor": v.Processor, "Parts": parts, "Answer": answer, "Made": clock(time.Now()),
+		"Job": v.Site.Job, "Broken": v.Broken, "Processor": v.Processor, "Parts": parts, "Answer": answer, "Made": clock(time.Now()),
 		"Page": page, "Pages": All(),
 	})
 }

@@ -180,6 +180,9 @@ func (s step) Page() string {
 
 // next is the next step; missing names the microphones that are not connected.
 func next(v desk.View, st desk.Standing, missing string) step {
+	if len(v.Broken) > 0 && st.Name != "adrift" {
+		return step{"Mend the site file, then start the daemon again.", "log#presets"}
+	}
 	if len(v.Strange) > 0 && slices.Contains([]string{"idle", "kept", "rolled back"}, st.Name) {
 		return step{"Accept what somebody else changed, or put it back.", "log#elsewhere"}
 	}
