@@ -249,6 +249,11 @@ func TestManyPhones(t *testing.T) {
 	quarter := held()
 	changes += c.measure(random, began.Add(lasting))
 	end := held()
+	// At the end much at once: the last of it comes while the first is under way.
+	for i := range 10 {
+		c.change("", func(v *desk.View) { v.Doing = fmt.Sprint("nearly the end, ", i) })
+		time.Sleep(time.Millisecond)
+	}
 	c.change("", func(v *desk.View) { v.State, v.Doing = control.Kept{Change: "c-0008"}, "the end" })
 	for _, o := range c.phones {
 		c.wantFinal(t, o)

@@ -6,11 +6,14 @@ import (
 	"io"
 	"log/slog"
 	"net/http"
+	"os"
 	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
 	"time"
+
+	"go.uber.org/goleak"
 
 	"hushback/cmd/internal/daemon"
 	"hushback/cmd/internal/dashboard/pages"
@@ -33,13 +36,23 @@ func defect(t *testing.T) configs.Problems {
 	return found
 }
 
+// complaint fails a test that logs an error.
+type complaint struct{ t *testing.T }
+
+func (c complaint) Write(text []byte) (int, error) {
+	c.t.Errorf("logged: %s", text)
+	return len(text), nil
+}
+
 func options(t *testing.T, folder home.Folder) daemon.Options {
 	t.Helper()
-	return daemon.Options{Home: folder, Listen: "127.0.0.1:0", Session: time.Hour, Log: slog.New(slog.NewTextHandler(t.Output(), nil))}
+	return daemon.Options{Home: folder, Listen: "127.0.0.1:0", Session: time.Hour, Log: slog.New(slog.NewTextHandler(complaint{t}, &slog.HandlerOptions{Level: slog.LevelError}))}
 }
 
 func started(t *testing.T, folder home.Folder) *Daemon {
 	t.Helper()
+	before := goleak.IgnoreCurrent()
+	t.Cleanup(func() { http.DefaultClient.CloseIdleConnections(); goleak.VerifyNone(t, before) })
 	d, err := Start(options(t, folder), "mine.yaml", defect(t))
 	if err != nil {
 		t.Fatal(err)
@@ -148,8 +161,13 @@ func TestWayBackOfAnEarlierRun(t *testing.T) {
 	if now := processor.Settings()[:len(safe)]; !slices.Equal(now, safe) {
 		t.Errorf("the processor holds\n%v, want the safe preset\n%v", now, safe)
 	}
-	if len(d.View().Journal) == 0 {
-		t.Error("the journal does not tell of it")
+	d.working.Wait()
+	var events []string
+	for _, e := range d.View().Journal {
+		events = append(events, e.Event)
+	}
+	if want := []string{"rolled back", "rolling back", "as found stored"}; d.View().Notice != "" || !slices.Equal(events, want) {
+		t.Errorf("journal %q, want %q; notice %q", events, want, d.View().Notice)
 	}
 }
 
@@ -165,6 +183,12 @@ func TestWhatStandsInTheWay(t *testing.T) {
 	}
 	if err := store.Close(); err != nil {
 		t.Fatal(err)
+	}
+	if err := os.Rename(folder.Store(), folder.Store()+".old"); err != nil {
+		t.Fatal(err)
+	}
+	if err := started(t, folder).Safe(context.Background()); err == nil || !strings.Contains(err.Error(), "no safe preset was ever stored") {
+		t.Errorf("going back without a safe preset: %v", err)
 	}
 	lost := engine.Site{Wiring: engine.Wiring{Profile: filepath.Join(t.TempDir(), "gone.yaml"), Address: "127.0.0.1:9"}}
 	if err := folder.Remember(lost); err != nil {
