@@ -95,9 +95,10 @@ func TestHealthyRigsAreNeverRefuted(t *testing.T) {
 	}
 }
 
-// The depth that is reported is never deeper than the noise lets anybody say:
-// the truth, which is as deep as chance has it, is not overstated by more than
-// the two noises can add up to.
+// The depth that is reported is never deeper than the noise lets anybody say: at
+// least the radius that the error lies within is reported, and the truth lies no
+// further than that radius beyond what was measured, so that it is twice as much,
+// 6 dB more, at most.
 func TestDepthIsNotOverstated(t *testing.T) {
 	worst := 0.0
 	for _, signalDB := range []float64{quiet, 50, 40} {
@@ -112,7 +113,7 @@ func TestDepthIsNotOverstated(t *testing.T) {
 			deep := 20 * math.Log10(cmplx.Abs(r.all(rearMicrophone, nullHz)/r.all(frontMicrophone, nullHz)))
 			over := deep - v.Summary.NullDepthDB
 			worst = math.Max(worst, over)
-			if over > 3 {
+			if over > 6 {
 				t.Errorf("seed %d, signal %g dB: reported %.1f dB, %.1f dB deeper than it is", seed, signalDB, v.Summary.NullDepthDB, over)
 			}
 		}
