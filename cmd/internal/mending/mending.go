@@ -122,15 +122,16 @@ func newBench(folder home.Folder, log *slog.Logger, name string, broken configs.
 	default:
 		b.recall(rig)
 	}
-	open, err := b.read()
+	left, err := b.read()
 	if err != nil {
 		return nil, err
 	}
 	if b.view.Safe == nil {
 		b.cannot = cmp.Or(b.cannot, "no safe preset was ever stored")
 	}
-	if open {
-		b.view.Notice = "An earlier daemon was stopped in the middle of a change: nobody can tell what the processor holds. Roll back to safe, or mend the site file and start again, which puts it back. "
+	if left != nil {
+		b.view.State = *left
+		b.view.Notice = "Mended and started again, the daemon puts back what stood before by itself. "
 	}
 	if b.cannot != "" {
 		b.view.Notice += "There is no way back to safe from here: " + b.cannot + "."
@@ -152,18 +153,19 @@ func (b *bench) recall(rig home.Rig) {
 	b.view.Site.Job, b.view.Processor = rig.Job, home.Identity(b.site, b.profiles)
 }
 
-// read takes from the store what is shown, and tells whether a change was left open.
-func (b *bench) read() (open bool, err error) {
+// read takes from the store what is shown, and what a daemon left that was stopped in
+// the middle of a change, nil if none was.
+func (b *bench) read() (left *control.Adrift, err error) {
 	store, err := preset.Open(b.folder.Store())
 	if err != nil {
-		return false, err
+		return nil, err
 	}
 	defer func() { err = errors.Join(err, store.Close()) }()
 	all, err := store.List()
 	entries, journalErr := store.Journal(journalShown)
-	_, open, openErr := store.OpenChange()
+	change, open, openErr := store.OpenChange()
 	if err := errors.Join(err, journalErr, openErr); err != nil {
-		return false, err
+		return nil, err
 	}
 	b.change(func(v *desk.View) {
 		v.Presets, v.Journal = all, entries
@@ -176,7 +178,13 @@ func (b *bench) read() (open bool, err error) {
 			}
 		}
 	})
-	return open, nil
+	if open {
+		left = &control.Adrift{Change: change.ID, Reason: "an earlier daemon was stopped in the middle of a change"}
+		for _, set := range change.After {
+			left.Outputs = append(left.Outputs, set.Output)
+		}
+	}
+	return left, nil
 }
 
 // Safe returns to the safe preset, if an earlier run left one and said where.

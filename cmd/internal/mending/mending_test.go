@@ -171,6 +171,32 @@ func TestWayBackOfAnEarlierRun(t *testing.T) {
 	}
 }
 
+// A daemon was killed in the middle of a change and its site file broken since: nobody
+// may read that nothing was sent.
+func TestWhatAKilledDaemonLeftIsInDoubt(t *testing.T) {
+	folder, processor, safe := rigged(t)
+	store, err := preset.Open(folder.Store())
+	if err != nil {
+		t.Fatal(err)
+	}
+	change := preset.Change{ID: "c-0001", Opened: time.Now(), Digest: "5", Before: safe, After: safe}
+	if err := errors.Join(store.Begin(change, preset.Entry{At: time.Now(), Change: change.ID, Event: "sending"}), store.Close()); err != nil {
+		t.Fatal(err)
+	}
+	d := started(t, folder)
+	left, adrift := d.View().State.(control.Adrift)
+	if !adrift || left.Change != change.ID || len(left.Outputs) != len(safe) {
+		t.Fatalf("state %#v, want every output in doubt", d.View().State)
+	}
+	if err := d.Safe(context.Background()); err != nil {
+		t.Fatal(err)
+	}
+	d.until(t, func() bool { _, back := d.View().State.(control.RolledBack); return back && d.View().Doing == "" })
+	if now := processor.Settings()[:len(safe)]; !slices.Equal(now, safe) || d.View().Notice != "" {
+		t.Errorf("the processor holds\n%v, want the safe preset\n%v; notice %q", now, safe, d.View().Notice)
+	}
+}
+
 // Where another daemon has the state folder, or the rig's profile is gone, that is said.
 func TestWhatStandsInTheWay(t *testing.T) {
 	folder, _, _ := rigged(t)
