@@ -76,10 +76,11 @@ func (p *phone) findings(what, engine string, coloursAlone bool, parts ...string
 	return said.Found
 }
 
-// unseen are the parts of the page on screen whose HTML is new; empty ones are not.
+// unseen are the parts of the page on screen that are built as none before was,
+// whatever the words and numbers in them; empty ones are not.
 func (p *phone) unseen(page pages.Page, seen map[string]bool) (ids []string) {
 	p.t.Helper()
-	html := asked[map[string]string](p, "read the parts", fmt.Sprintf(`Object.fromEntries(%q.split(" ").map((id) => [id, document.getElementById(id)?.innerHTML || ""]))`, strings.Join(page.Parts(), " ")))
+	html := asked[map[string]string](p, "read the parts", fmt.Sprintf(`Object.fromEntries(%q.split(" ").map((id) => [id, (document.getElementById(id)?.innerHTML || "").replace(/>[^<]+</g, ">words<").replace(/[-−\d.]+/g, "0")]))`, strings.Join(page.Parts(), " ")))
 	for _, id := range page.Parts() {
 		if text := html[id]; text != "" && !seen[id+text] {
 			seen[id+text] = true
