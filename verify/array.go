@@ -177,11 +177,14 @@ func between(low, high float64, digits int, unit string) string {
 	case noHigh:
 		return fmt.Sprintf("above %s %s", spell(low, digits), unit)
 	}
-	if from, to := spell(low, digits), spell(high, digits); from != to {
-		return fmt.Sprintf("between %s and %s %s", from, to, unit)
-	}
-	return fmt.Sprintf("give or take less than %s %s", spell(math.Pow10(-digits), digits), unit)
+	// Outwards, so that what is read never promises more than what was found.
+	scale := math.Pow10(digits)
+	from, to := math.Floor(low*scale+rounding)/scale, math.Ceil(high*scale-rounding)/scale
+	return fmt.Sprintf("between %s and %s %s", spell(from, digits), spell(to, digits), unit)
 }
+
+// rounding is what the last bits of a number may add to it, in last digits shown.
+const rounding = 1e-6
 
 // against says a level relative to another in words.
 func against(db float64) string {

@@ -121,11 +121,13 @@ func TestLevelsAgainstEachOther(t *testing.T) {
 func TestSpelling(t *testing.T) {
 	inf := math.Inf(1)
 	for want, got := range map[string]string{
-		"between -3.2 and 4.0 dB":       between(-3.2, 4, 1, "dB"),
-		"below 4.00 Hz":                 between(-inf, 4, 2, "Hz"),
-		"above 0.0 dB":                  between(-0.04, inf, 1, "dB"),
-		"it could be anything":          between(-inf, inf, 1, "dB"),
-		"give or take less than 0.1 dB": between(-0.11, -0.09, 1, "dB"),
+		"between -3.2 and 4.0 dB":    between(-3.2, 4, 1, "dB"),
+		"below 4.00 Hz":              between(-inf, 4, 2, "Hz"),
+		"above 0.0 dB":               between(-0.04, inf, 1, "dB"),
+		"it could be anything":       between(-inf, inf, 1, "dB"),
+		"between -0.2 and 0.0 dB":    between(-0.11, -0.09, 1, "dB"),
+		"between 48.07 and 48.08 Hz": between(48.071, 48.074, 2, "Hz"),
+		"between 0.29 and 0.58 dB":   between(0.29, 0.58, 2, "dB"),
 	} {
 		if got != want {
 			t.Errorf("%q, want %q", got, want)

@@ -95,7 +95,7 @@ func TestTwoPhonesInABrowser(t *testing.T) {
 			document.querySelector("[role=alert]").remove();
 			document.querySelector("#code").value = "GUESS";
 			document.querySelector("#pair").requestSubmit();
-		})()`))
+		})()`, chromedp.EvalAwaitPromise))
 		third.until("an answer", `document.querySelector("[role=alert]") !== null && document.querySelector("#code").value === ""`)
 		said = asked[string](third, "the answer", `document.querySelector("[role=alert]").innerText`)
 	}
