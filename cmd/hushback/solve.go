@@ -1,24 +1,14 @@
 package main
 
 import (
-	"context"
-	"errors"
-	"fmt"
-	"io"
-	"slices"
-	"strings"
-
 	"github.com/spf13/cobra"
 
 	"hushback/cmd/internal/cli"
+	"hushback/cmd/internal/planning"
 	"hushback/cmd/internal/printout"
 	"hushback/configs"
 	"hushback/control/processor"
-	"hushback/engine"
 	"hushback/engine/design"
-	"hushback/engine/optimise"
-	"hushback/engine/solve"
-	"hushback/engine/tolerance"
 )
 
 func newSolve() *cobra.Command {
@@ -53,26 +43,26 @@ practice come before anything that this program says.`,
 				return err
 			}
 			if robust {
-				if site, err = robustly(args[0], site); err != nil {
+				if site, err = planning.Robustly(args[0], site); err != nil {
 					return err
 				}
 			}
-			found, err := worked(c.Context(), c.ErrOrStderr(), site, processor.Common(profiles))
+			found, err := planning.WorkOut(c.Context(), c.ErrOrStderr(), site, processor.Common(profiles))
 			if err != nil {
 				return err
 			}
 			if asJSON {
-				err = printout.JSON(c.OutOrStdout(), printout.TellSite(found.report, found.zoned, &found.erring))
+				err = printout.JSON(c.OutOrStdout(), printout.TellSite(found.Report, found.Zoned, &found.Erring))
 			} else {
-				err = printout.Report(c.OutOrStdout(), found.report, found.zoned, found.erring)
+				err = printout.Report(c.OutOrStdout(), found.Report, found.Zoned, found.Erring)
 			}
 			if err == nil && out != "" {
 				var files []string
-				files, err = printout.DrawReport(out, layout, found.report)
+				files, err = printout.DrawReport(out, layout, found.Report)
 				printout.ListFiles(c.ErrOrStderr(), files)
 			}
-			if err == nil && found.zoned != nil && !found.zoned.Complete {
-				return errCutShort
+			if err == nil && found.Zoned != nil && !found.Zoned.Complete {
+				return planning.ErrCutShort
 			}
 			return err
 		},
@@ -101,7 +91,7 @@ layouts of the file, or all treatments of a file without layouts.`,
   hushback compare mysite.yaml --layouts end-fire,gradient --out pictures`,
 		Args: cli.Usage(cobra.ExactArgs(1), "name one site: a file, or an example such as ottersedge"),
 		RunE: func(c *cobra.Command, args []string) error {
-			sites, err := ways(args[0], names)
+			sites, err := planning.Ways(args[0], names)
 			if err != nil {
 				return err
 			}
@@ -131,126 +121,4 @@ layouts of the file, or all treatments of a file without layouts.`,
 	f.BoolVar(&asJSON, "json", false, "print one JSON object")
 	f.StringVar(&out, "out", "", "`folder` to write pictures into, made if it is not there")
 	return c
-}
-
-// errCutShort ends a search that was interrupted.
-var errCutShort = errors.New("the search was interrupted: this is the best so far, not the best that there is")
-
-// robustly is a site whose aim is judged over its tolerance.
-func robustly(name string, site engine.Site) (engine.Site, error) {
-	if site.Aim == nil {
-		return site, cli.Bad(fmt.Errorf("--robust: site %s has no aim to search for; write one, or leave --robust out", name))
-	}
-	aim := *site.Aim
-	aim.Robust = true
-	site.Aim = &aim
-	return site, nil
-}
-
-// workedOut is all there is to say about a site; zoned is nil without an aim.
-type workedOut struct {
-	report design.Report
-	zoned  *solve.Zoned
-	erring printout.Erring
-}
-
-// worked works a site out. The search for an aim shows how far it is on w, and
-// when it is interrupted the best so far is taken.
-func worked(ctx context.Context, w io.Writer, site engine.Site, r engine.Ranges) (found workedOut, err error) {
-	if site.Aim == nil {
-		found.report, err = design.Work(site, r)
-	} else if found.zoned, err = searched(ctx, w, site, r); err == nil {
-		found.report, err = design.WorkWith(site, found.zoned.Sheet, r)
-	}
-	if err != nil {
-		return found, err
-	}
-	rigs, err := tolerance.Work(site, found.report.Sheet, r)
-	found.erring = printout.Err(site, rigs)
-	return found, err
-}
-
-func searched(ctx context.Context, w io.Writer, site engine.Site, r engine.Ranges) (*solve.Zoned, error) {
-	last := -1
-	z, err := solve.SolveZone(ctx, site, r, func(p optimise.Progress) {
-		if tenth := 10 * p.Done / max(1, p.Total); tenth != last {
-			last = tenth
-			fmt.Fprintf(w, "searching: %d of %d starts\n", p.Done, p.Total)
-		}
-	})
-	return &z, err
-}
-
-// asAimed names, beside the treatments, what a site's own aim makes of it.
-const asAimed = "aim"
-
-// ways finds the sites to compare: layouts of the file by their names, or
-// treatments of the site as the file has it. Without names it is all there are.
-func ways(file string, names []string) ([]design.Named, error) {
-	layouts, err := configs.OpenLayouts(file)
-	if err != nil {
-		return nil, cli.Bad(err)
-	}
-	own, err := configs.OpenSite(file)
-	if err != nil {
-		return nil, cli.Bad(err)
-	}
-	var all []design.Named
-	for _, l := range layouts {
-		if l.Name != "" {
-			all = append(all, design.Named(l))
-		}
-	}
-	treated := treatments(own)
-	if len(all) == 0 || len(names) > 0 {
-		all = append(all, treated...)
-	}
-	if len(names) == 0 {
-		return all, nil
-	}
-	var found []design.Named
-	for _, name := range names {
-		i := slices.IndexFunc(all, func(n design.Named) bool { return n.Name == name })
-		if i < 0 {
-			return nil, cli.Bad(fmt.Errorf("--layouts: %s has no layout or treatment %q (there are: %s)", file, name, known(all)))
-		}
-		found = append(found, all[i])
-	}
-	return found, nil
-}
-
-// treatments are a site under each treatment that it can have, and under its
-// aim if it has one.
-func treatments(site engine.Site) []design.Named {
-	var all []design.Named
-	for _, t := range []engine.Treatment{engine.TreatNull, engine.TreatEndFire, engine.TreatGradient, engine.TreatPlain} {
-		s := site
-		s.Aim = nil
-		s.Groups = slices.Clone(site.Groups)
-		if len(s.Groups) == 0 {
-			s.Groups = []engine.Group{{Name: "array"}}
-			s.Outputs = slices.Clone(site.Outputs)
-			for i := range s.Outputs {
-				s.Outputs[i].Group = "array"
-			}
-		}
-		for i := range s.Groups {
-			s.Groups[i].Treatment = t
-		}
-		if len(s.Problems()) == 0 {
-			all = append(all, design.Named{Name: string(t), Site: s})
-		}
-	}
-	if site.Aim != nil {
-		all = append(all, design.Named{Name: asAimed, Site: site})
-	}
-	return all
-}
-
-func known(sites []design.Named) string {
-	names := make([]string, len(sites))
-	for i, s := range sites {
-		names[i] = s.Name
-	}
-	return strings.Join(names, ", ")
 }

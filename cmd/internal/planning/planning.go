@@ -1,0 +1,144 @@
+// Package planning works a site out before anything is sent, for the verbs of the
+// command line: one way to set it up with all there is to say about it, or several to
+// compare.
+package planning
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+
+	"hushback/cmd/internal/cli"
+	"hushback/cmd/internal/printout"
+	"hushback/configs"
+	"hushback/engine"
+	"hushback/engine/design"
+	"hushback/engine/optimise"
+	"hushback/engine/solve"
+	"hushback/engine/tolerance"
+)
+
+// ErrCutShort ends a search that was interrupted.
+var ErrCutShort = errors.New("the search was interrupted: this is the best so far, not the best that there is")
+
+// Robustly is a site whose aim is judged over its tolerance.
+func Robustly(name string, site engine.Site) (engine.Site, error) {
+	if site.Aim == nil {
+		return site, cli.Bad(fmt.Errorf("--robust: site %s has no aim to search for; write one, or leave --robust out", name))
+	}
+	aim := *site.Aim
+	aim.Robust = true
+	site.Aim = &aim
+	return site, nil
+}
+
+// WorkedOut is all there is to say about a site; Zoned is nil without an aim.
+type WorkedOut struct {
+	Report design.Report
+	Zoned  *solve.Zoned
+	Erring printout.Erring
+}
+
+// WorkOut works a site out. The search for an aim shows how far it is on w, and
+// when it is interrupted the best so far is taken.
+func WorkOut(ctx context.Context, w io.Writer, site engine.Site, r engine.Ranges) (found WorkedOut, err error) {
+	if site.Aim == nil {
+		found.Report, err = design.Work(site, r)
+	} else if found.Zoned, err = searched(ctx, w, site, r); err == nil {
+		found.Report, err = design.WorkWith(site, found.Zoned.Sheet, r)
+	}
+	if err != nil {
+		return found, err
+	}
+	rigs, err := tolerance.Work(site, found.Report.Sheet, r)
+	found.Erring = printout.Err(site, rigs)
+	return found, err
+}
+
+func searched(ctx context.Context, w io.Writer, site engine.Site, r engine.Ranges) (*solve.Zoned, error) {
+	last := -1
+	z, err := solve.SolveZone(ctx, site, r, func(p optimise.Progress) {
+		if tenth := 10 * p.Done / max(1, p.Total); tenth != last {
+			last = tenth
+			fmt.Fprintf(w, "searching: %d of %d starts\n", p.Done, p.Total)
+		}
+	})
+	return &z, err
+}
+
+// asAimed names, beside the treatments, what a site's own aim makes of it.
+const asAimed = "aim"
+
+// Ways finds the sites to compare: layouts of the file by their names, or
+// treatments of the site as the file has it. Without names it is all there are.
+func Ways(file string, names []string) ([]design.Named, error) {
+	layouts, err := configs.OpenLayouts(file)
+	if err != nil {
+		return nil, cli.Bad(err)
+	}
+	own, err := configs.OpenSite(file)
+	if err != nil {
+		return nil, cli.Bad(err)
+	}
+	var all []design.Named
+	for _, l := range layouts {
+		if l.Name != "" {
+			all = append(all, design.Named(l))
+		}
+	}
+	treated := treatments(own)
+	if len(all) == 0 || len(names) > 0 {
+		all = append(all, treated...)
+	}
+	if len(names) == 0 {
+		return all, nil
+	}
+	var found []design.Named
+	for _, name := range names {
+		i := slices.IndexFunc(all, func(n design.Named) bool { return n.Name == name })
+		if i < 0 {
+			return nil, cli.Bad(fmt.Errorf("--layouts: %s has no layout or treatment %q (there are: %s)", file, name, known(all)))
+		}
+		found = append(found, all[i])
+	}
+	return found, nil
+}
+
+// treatments are a site under each treatment that it can have, and under its
+// aim if it has one.
+func treatments(site engine.Site) []design.Named {
+	var all []design.Named
+	for _, t := range []engine.Treatment{engine.TreatNull, engine.TreatEndFire, engine.TreatGradient, engine.TreatPlain} {
+		s := site
+		s.Aim = nil
+		s.Groups = slices.Clone(site.Groups)
+		if len(s.Groups) == 0 {
+			s.Groups = []engine.Group{{Name: "array"}}
+			s.Outputs = slices.Clone(site.Outputs)
+			for i := range s.Outputs {
+				s.Outputs[i].Group = "array"
+			}
+		}
+		for i := range s.Groups {
+			s.Groups[i].Treatment = t
+		}
+		if len(s.Problems()) == 0 {
+			all = append(all, design.Named{Name: string(t), Site: s})
+		}
+	}
+	if site.Aim != nil {
+		all = append(all, design.Named{Name: asAimed, Site: site})
+	}
+	return all
+}
+
+func known(sites []design.Named) string {
+	names := make([]string, len(sites))
+	for i, s := range sites {
+		names[i] = s.Name
+	}
+	return strings.Join(names, ", ")
+}
