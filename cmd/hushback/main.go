@@ -1,3 +1,5 @@
+//go:build !manual
+
 // Command hushback sets up subwoofers beside a loudspeaker processor: it
 // solves delay, polarity and gain, shows what it would send, sends it after a
 // confirm, measures, and keeps what is proven or rolls back.

@@ -3,12 +3,25 @@
 package main
 
 import (
+	"os"
 	"os/exec"
 	"path/filepath"
 	"runtime"
 	"strings"
 	"testing"
 )
+
+// mostBytes is how large the program may be, as it is packed.
+const mostBytes = 30_000_000
+
+func sizeOf(t *testing.T, file string) int64 {
+	t.Helper()
+	about, err := os.Stat(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return about.Size()
+}
 
 // The Debian package for this machine is built, looked into, unpacked, and what is
 // in it runs.
@@ -41,7 +54,13 @@ func TestDebianPackage(t *testing.T) {
 	}
 	root := t.TempDir()
 	tool("dpkg-deb", "-x", file, root)
+	if page := tool("zcat", filepath.Join(root, "usr/share/man/man1/hushback-serve.1.gz")); !strings.Contains(page, "~/.local/state/hushback") {
+		t.Errorf("the manual tells of another state folder than the reader's:\n%s", page)
+	}
 	program := filepath.Join(root, "usr/bin/hushback")
+	if size := sizeOf(t, program); size > mostBytes {
+		t.Errorf("the program takes %d bytes, want %d at most", size, mostBytes)
+	}
 	if said := tool(program, "--version"); !strings.HasPrefix(said, "hushback version ") {
 		t.Errorf("its version is %q", said)
 	}

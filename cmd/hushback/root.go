@@ -81,6 +81,6 @@ something on the way failed; 2 the command, a setting or a file needs mending.`,
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
 		return cli.Bad(fmt.Errorf("%w\nsee: %s --help", err, c.CommandPath()))
 	})
-	root.AddCommand(newSolve(), newCompare(), newRehearse(), newServe(), newCheck(), newDryRun(), newRollback(), newPresets(), newExcite(), newListen(), cli.Manual())
+	root.AddCommand(newSolve(), newCompare(), newRehearse(), newServe(), newCheck(), newDryRun(), newRollback(), newPresets(), newExcite(), newListen())
 	return root
 }

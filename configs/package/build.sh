@@ -16,9 +16,10 @@ export CGO_ENABLED=0 SOURCE_DATE_EPOCH=${SOURCE_DATE_EPOCH:-$(git log -1 --forma
 work=$(mktemp -d)
 trap 'rm -rf "$work"' EXIT
 
-# The program that writes manual and completions is of this machine's kind.
+# What writes manual and completions is of this machine's kind.
 go build -trimpath -o "$work/hushback" ./cmd/hushback
-"$work/hushback" manual "$work/man"
+mkdir "$work/man"
+go run -trimpath -tags manual ./cmd/hushback "$work/man"
 gzip -n9 "$work"/man/*.1
 
 pack() {
