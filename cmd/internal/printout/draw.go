@@ -24,11 +24,11 @@ func DrawReport(folder string, name string, r design.Report) ([]string, error) {
 	some := []float64{t.Range.LowHz, t.NullHz, t.Range.HighHz}
 	g := gallery{folder: folder}
 	area := picture.Around(r.Site, mapPoints)
-	g.add("map", func() (*picture.Drawing, error) { return levelMap(name, r, area, []float64{t.NullHz}) })
-	g.add("maps", func() (*picture.Drawing, error) { return levelMap(name, r, area, some) })
+	g.add("map", func() (*picture.Drawing, error) { return LevelMap(name, r, area, []float64{t.NullHz}) })
+	g.add("maps", func() (*picture.Drawing, error) { return LevelMap(name, r, area, some) })
 	g.add("pattern", func() (*picture.Drawing, error) { return picture.Polar(name, r, some) })
 	g.add("response", func() (*picture.Drawing, error) { return picture.Responses(name, r) })
-	g.add("stake-out", func() (*picture.Drawing, error) { return picture.StakeOut(name, r, datum(r.Site)) })
+	g.add("stake-out", func() (*picture.Drawing, error) { return picture.StakeOut(name, r, Datum(r.Site)) })
 	return g.files, g.err
 }
 
@@ -39,7 +39,8 @@ func DrawComparison(folder string, c design.Comparison) ([]string, error) {
 	return g.files, g.err
 }
 
-func levelMap(name string, r design.Report, area field.Area, freqHz []float64) (*picture.Drawing, error) {
+// LevelMap is the level over an area at some frequencies.
+func LevelMap(name string, r design.Report, area field.Area, freqHz []float64) (*picture.Drawing, error) {
 	m, err := field.NewMap(r.Site, r.Sheet, area, freqHz)
 	if err != nil {
 		return nil, err
@@ -47,8 +48,8 @@ func levelMap(name string, r design.Report, area field.Area, freqHz []float64) (
 	return picture.LevelMap(name, r, m)
 }
 
-// datum is where the stake-out list measures from.
-func datum(site engine.Site) engine.Point {
+// Datum is where the stake-out list measures from.
+func Datum(site engine.Site) engine.Point {
 	for i, s := range layout.StakeOut(site) {
 		if s.FromDatumM == 0 {
 			return site.Sources[i].At

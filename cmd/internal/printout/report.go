@@ -28,8 +28,8 @@ func Report(w io.Writer, r design.Report, z *solve.Zoned, e Erring) error {
 	for _, s := range Rows(r.Site, r.Sheet) {
 		p.say("output %-3d %s", s.Output, s)
 	}
-	p.head("Stake out, from the mark on the ground below the front of " + datumName(r.Site))
-	p.table(stakeTable(r.Site))
+	p.head("Stake out, from the mark on the ground below the front of " + DatumName(r.Site))
+	p.table(StakeTable(r.Site))
 	p.head("Predicted")
 	sum := r.Prediction.Summary
 	p.say("quietest behind at %.1f Hz, %.0f dB below the front; %.0f dB at the target", sum.NullHz, -sum.NullDepthDB, -sum.AtTargetDB)
@@ -41,7 +41,7 @@ func Report(w io.Writer, r design.Report, z *solve.Zoned, e Erring) error {
 	p.erring(e)
 	p.head("Zones over the range")
 	for _, z := range r.Zones {
-		p.say("%s", zoneWords(z))
+		p.say("%s", ZoneWords(z))
 	}
 	p.bands(r.Bands)
 	p.head("Worked out")
@@ -50,13 +50,13 @@ func Report(w io.Writer, r design.Report, z *solve.Zoned, e Erring) error {
 		p.head("Look at this before you go on")
 		p.list(r.Warnings)
 	}
-	p.head("Treatments of these cabinets where they stand: rear below front, then what it costs in front")
-	p.table(treatmentTable(r.Treated))
+	p.head(TreatmentHead)
+	p.table(TreatmentTable(r.Treated))
 	return p.err
 }
 
-// datumName is the source that all is measured from.
-func datumName(site engine.Site) string {
+// DatumName is the source that all is measured from.
+func DatumName(site engine.Site) string {
 	for _, s := range layout.StakeOut(site) {
 		if s.FromDatumM == 0 {
 			return s.Source
@@ -65,7 +65,8 @@ func datumName(site engine.Site) string {
 	return "the rearmost source"
 }
 
-func stakeTable(site engine.Site) [][]string {
+// StakeTable is where every source goes, from the datum.
+func StakeTable(site engine.Site) [][]string {
 	table := [][]string{{"", "ahead", "aside", "straight", "front face up", "faces"}}
 	for _, s := range layout.StakeOut(site) {
 		table = append(table, []string{s.Source, metres(s.AlongM), aside(s.AsideM), metres(s.FromDatumM), metres(s.HeightM), degrees(s.FacingRad)})
@@ -97,7 +98,8 @@ func zero(v, below float64) float64 {
 	return v
 }
 
-func zoneWords(z design.Zone) string {
+// ZoneWords says what a zone hears over the operating range.
+func ZoneWords(z design.Zone) string {
 	if z.Kind == engine.ZoneAudience {
 		return fmt.Sprintf("%s: %.1f dB below everything in phase on average; 90 of 100 places lie within %.1f dB; deepest dip %.1f dB at %.0f Hz",
 			z.Name, -z.MeanDB, z.SpreadDB, -z.WorstDB, z.WorstHz)
@@ -114,18 +116,34 @@ func against(db float64) string {
 	return decibels(-db) + " below"
 }
 
-// bands says in each third of an octave what is missing in front, and how far the
-// rear microphone is below the front one and the quiet zones below the audience.
+// bands says how levels are by thirds of an octave.
 func (p *page) bands(levels []band.Level) {
-	if len(levels) == 0 {
+	table, beyond := BandTable(levels)
+	if len(table) == 0 {
 		return
 	}
-	p.head("By thirds of an octave (IEC 61260-1), each its mean of energy; zones below the audience")
+	p.head(BandHead)
+	p.table(table)
+	if beyond != "" {
+		p.say("  %s", beyond)
+	}
+}
+
+// BandHead says what BandTable shows.
+const BandHead = "By thirds of an octave (IEC 61260-1), each its mean of energy; zones below the audience"
+
+// BandTable says in each third of an octave what is missing in front, and how far the
+// rear microphone is below the front one and the quiet zones below the audience.
+// beyond says what a star stands for, "" where there is none.
+func BandTable(levels []band.Level) (table [][]string, beyond string) {
+	if len(levels) == 0 {
+		return nil, ""
+	}
 	head := []string{"", "from", "to", "short in front", "rear below front"}
 	for _, q := range levels[0].Quiet {
 		head = append(head, q.Name)
 	}
-	table, beyond := [][]string{head}, ""
+	table = [][]string{head}
 	for _, l := range levels {
 		name := strconv.FormatFloat(l.NominalHz, 'f', -1, 64) + " Hz"
 		if l.Beyond {
@@ -137,13 +155,14 @@ func (p *page) bands(levels []band.Level) {
 		}
 		table = append(table, line)
 	}
-	p.table(table)
-	if beyond != "" {
-		p.say("  %s", beyond)
-	}
+	return table, beyond
 }
 
-func treatmentTable(all []design.Treated) [][]string {
+// TreatmentHead says what TreatmentTable shows.
+const TreatmentHead = "Treatments of these cabinets where they stand: rear below front, then what it costs in front"
+
+// TreatmentTable sets the treatments side by side, a line each.
+func TreatmentTable(all []design.Treated) [][]string {
 	table := [][]string{{"", "quietest", "at target", "mean", "worst", "short in front", "first notch", "headroom"}}
 	for _, t := range all {
 		notch := "none"

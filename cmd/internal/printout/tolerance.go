@@ -28,18 +28,16 @@ func Err(site engine.Site, r tolerance.Report) Erring {
 }
 
 func (p *page) erring(e Erring) {
-	t, r := e.Site.Tolerance, e.Report
+	r := e.Report
 	p.head("What errors do")
-	p.say("95 of 100 within %s and %s of source and microphone places, %s of levels, %s of the air's temperature",
-		tolerance.SourceAlong.Amount(t.PositionM), tolerance.MicrophoneAlong.Amount(t.MicrophoneM),
-		tolerance.SourceLevel.Amount(t.LevelDB), tolerance.Temperature.Amount(t.TemperatureC))
-	p.table(intervals(e))
-	if !tells(e) {
-		p.say("no one frequency is the quietest behind, so where the null lies means nothing")
+	p.say("%s", ToleranceWords(e.Site.Tolerance))
+	p.table(Intervals(e))
+	if !Tells(e) {
+		p.say("%s", NoNull)
 	}
 	p.list([]design.Finding{{Text: r.Advice()}})
-	if table := costs(e); len(table) > 1 {
-		p.head("Errors that cost most, each alone: what becomes of rear over front at " + hertz(r.TargetHz))
+	if table := Costs(e); len(table) > 1 {
+		p.head(CostHead(e))
 		p.table(table)
 	}
 	p.head("A measurement must clear")
@@ -47,22 +45,38 @@ func (p *page) erring(e Erring) {
 		p.list([]design.Finding{{Text: e.NoNull.Error()}})
 		return
 	}
-	p.table(limitTable(e))
+	p.table(LimitTable(e))
 }
 
-// tells says whether the frequency of the null is one, and not any of the range.
-func tells(e Erring) bool {
+// NoNull is said where nothing Tells.
+const NoNull = "no one frequency is the quietest behind, so where the null lies means nothing"
+
+// ToleranceWords says how far a rig may be from its site file.
+func ToleranceWords(t engine.Tolerance) string {
+	return fmt.Sprintf("95 of 100 within %s and %s of source and microphone places, %s of levels, %s of the air's temperature",
+		tolerance.SourceAlong.Amount(t.PositionM), tolerance.MicrophoneAlong.Amount(t.MicrophoneM),
+		tolerance.SourceLevel.Amount(t.LevelDB), tolerance.Temperature.Amount(t.TemperatureC))
+}
+
+// CostHead says what Costs shows.
+func CostHead(e Erring) string {
+	return "Errors that cost most, each alone: what becomes of rear over front at " + hertz(e.Report.TargetHz)
+}
+
+// Tells says whether the frequency of the null is one, and not any of the range.
+func Tells(e Erring) bool {
 	band := e.Site.Target.Range
 	return e.Report.NullHz.High-e.Report.NullHz.Low < (band.HighHz-band.LowHz)/2 && band.LowHz < e.Report.NullHz.Median && e.Report.NullHz.Median < band.HighHz
 }
 
-func intervals(e Erring) [][]string {
+// Intervals is where 90 of 100 rigs lie.
+func Intervals(e Erring) [][]string {
 	r := e.Report
 	table := [][]string{{"90 of 100 rigs", "from", "half of them", "to"}}
 	add := func(name string, v tolerance.Interval, text func(float64) string) {
 		table = append(table, []string{name, text(v.Low), text(v.Median), text(v.High)})
 	}
-	if tells(e) {
+	if Tells(e) {
 		add("quietest behind at", r.NullHz, hertz)
 		add("rear over front there", r.NullDepthDB, decibels)
 	}
@@ -71,9 +85,10 @@ func intervals(e Erring) [][]string {
 	return table
 }
 
-func costs(e Erring) [][]string {
+// Costs lists the errors that cost most; no line but its head where there is none.
+func Costs(e Erring) [][]string {
 	head := []string{"", "within", "then", "such as", "then", "null moves"}
-	if !tells(e) {
+	if !Tells(e) {
 		head = head[:len(head)-1]
 	}
 	table := [][]string{head}
@@ -102,9 +117,9 @@ func errorName(e tolerance.Effect) string {
 	return "temperature of the air"
 }
 
-// limitTable shows beside each limit what 95 of 100 rigs clear: a limit that is
+// LimitTable shows beside each limit what 95 of 100 rigs clear: a limit that is
 // tighter refutes rigs that are as good as the site's tolerances let them be.
-func limitTable(e Erring) [][]string {
+func LimitTable(e Erring) [][]string {
 	own, clear := e.Site.Limits, e.Report.Limits()
 	from := func(limit float64) string {
 		if limit == 0 {
@@ -174,7 +189,7 @@ func tellErring(e Erring) *toldErring {
 		AtTargetDB: interval(r.AtTargetDB), SumShortfallDB: interval(r.SumShortfallDB), Advice: r.Advice(),
 		Costliest: []toldError{}, Limits: []toldLimit{},
 	}
-	if tells(e) {
+	if Tells(e) {
 		told.NullHz, told.NullDepthDB = interval(r.NullHz), interval(r.NullDepthDB)
 	}
 	for _, c := range r.Costliest(costliest) {
