@@ -8,7 +8,6 @@ import (
 	"hushback/cmd/internal/printout"
 	"hushback/configs"
 	"hushback/control/processor"
-	"hushback/engine/design"
 )
 
 func newSolve() *cobra.Command {
@@ -99,7 +98,7 @@ layouts of the file, or all treatments of a file without layouts.`,
 			if err != nil {
 				return err
 			}
-			comparison, err := design.Compare(sites, processor.Common(profiles))
+			comparison, err := planning.Compare(c.Context(), c.ErrOrStderr(), sites, processor.Common(profiles))
 			if err != nil {
 				return err
 			}

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bufio"
 	"bytes"
 	"encoding/json"
 	"fmt"
@@ -258,37 +257,32 @@ zones:
 }
 
 // An interrupt from the keyboard ends a search with the best so far, which says
-// that it is only that: in words, in JSON and by the exit code.
+// that it is only that: in words, in JSON and by the exit code. Until then the
+// terminal shows how far the search is.
 func TestInterruptedSearchTellsTheBestSoFar(t *testing.T) {
 	file := long(t)
 	for _, more := range [][]string{nil, {"--json"}} {
+		var out bytes.Buffer
 		command := exec.CommandContext(withPatience(t), os.Args[0], append([]string{"solve", file}, more...)...)
 		command.Env = append(os.Environ(), asProgram+"=1")
-		var out bytes.Buffer
 		command.Stdout = &out
-		stderr, err := command.StderrPipe()
-		if err != nil {
-			t.Fatal(err)
-		}
-		if err := command.Start(); err != nil {
-			t.Fatal(err)
-		}
-		var lines []string
-		for scanner := bufio.NewScanner(stderr); scanner.Scan(); {
-			lines = append(lines, scanner.Text())
-			if len(lines) > 1 || !strings.HasPrefix(scanner.Text(), "searching: ") {
-				continue
+		interrupted := false
+		shown := onTerminal(t, command, func(shown string) {
+			if !interrupted && strings.HasSuffix(shown, "searching for the aim") {
+				interrupted = true
+				if err := command.Process.Signal(os.Interrupt); err != nil {
+					t.Error(err)
+				}
 			}
-			if err := command.Process.Signal(os.Interrupt); err != nil {
-				t.Fatal(err)
-			}
+		})
+		if code := command.ProcessState.ExitCode(); code != exitNotProven {
+			t.Fatalf("exit code %d, want %d:\n%s", code, exitNotProven, shown)
 		}
-		err = command.Wait()
-		if command.ProcessState.ExitCode() != exitNotProven {
-			t.Fatalf("%v, exit code %d, want %d:\n%s", err, command.ProcessState.ExitCode(), exitNotProven, strings.Join(lines, "\n"))
+		if !strings.Contains(shown, "searching for the aim") || !strings.Contains(shown, "trying rigs") {
+			t.Errorf("the terminal does not show how far it is: %q", shown)
 		}
-		if last := lines[len(lines)-1]; !strings.Contains(last, "the best so far") {
-			t.Errorf("the last line is %q", last)
+		if lines := strings.Split(strings.TrimSpace(shown), "\n"); !strings.Contains(lines[len(lines)-1], "the best so far") {
+			t.Errorf("the last line is %q", lines[len(lines)-1])
 		}
 		if more == nil {
 			for _, want := range []string{"Search for the aim, interrupted: the best so far", "output 20", "A measurement must clear"} {
@@ -304,10 +298,11 @@ func TestInterruptedSearchTellsTheBestSoFar(t *testing.T) {
 	}
 }
 
-// A search that nobody interrupts says that it is complete.
+// A search that nobody interrupts says that it is complete, and where no terminal
+// is, nothing of how far it is.
 func TestWholeSearchIsComplete(t *testing.T) {
 	code, out, err := said(t, "solve", "brindlequay", "--json")
-	if code != exitDone || !strings.Contains(err, "searching: ") {
+	if code != exitDone || err != "" {
 		t.Fatalf("exit code %d: %s", code, err)
 	}
 	if got := toldJSON(t, out); got.Search == nil || !got.Search.Complete {

@@ -9,13 +9,13 @@ import (
 	"hushback/engine"
 )
 
-// Compare works out every site under its name, in the order given, all for a
-// processor with these ranges. The sites may differ in everything; where they
-// share a test signal, the curves of their reports share one axis.
+// Compare has every site worked out, in the order given, and sets the reports
+// side by side. The sites may differ in everything; where they share a test
+// signal, the curves of their reports share one axis.
 //
-// Errors: no site, a name that is missing or there twice, or what Work refuses,
+// Errors: no site, a name that is missing or there twice, or what work refuses,
 // with the name.
-func Compare(sites []Named, r engine.Ranges) (Comparison, error) {
+func Compare(sites []Named, work func(engine.Site) (Report, error)) (Comparison, error) {
 	if len(sites) == 0 {
 		return Comparison{}, errors.New("nothing to compare: name at least one layout or treatment")
 	}
@@ -24,7 +24,7 @@ func Compare(sites []Named, r engine.Ranges) (Comparison, error) {
 		if one.Name == "" || slices.Contains(c.Names, one.Name) {
 			return Comparison{}, fmt.Errorf("comparing: the name %q is empty or there twice, every column needs its own", one.Name)
 		}
-		report, err := Work(one.Site, r)
+		report, err := work(one.Site)
 		if err != nil {
 			return Comparison{}, fmt.Errorf("comparing: %s: %w", one.Name, err)
 		}

@@ -18,7 +18,7 @@ func TestCompareKeepsTheOrderAndAgreesWithTheReports(t *testing.T) {
 	for _, as := range []engine.Treatment{engine.TreatGradient, engine.TreatPlain, engine.TreatNull} {
 		sites = append(sites, Named{string(as), treat(site, as)})
 	}
-	comparison, err := Compare(sites, usual)
+	comparison, err := Compare(sites, usually)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -58,6 +58,9 @@ func TestCompareKeepsTheOrderAndAgreesWithTheReports(t *testing.T) {
 	}
 }
 
+// usually works a site out for the usual processor.
+func usually(site engine.Site) (Report, error) { return Work(site, usual) }
+
 func TestCompareRefuses(t *testing.T) {
 	site := sound(t)
 	deaf := site
@@ -68,7 +71,7 @@ func TestCompareRefuses(t *testing.T) {
 		`the name "a"`:           {{"a", site}, {"a", site}},
 		"comparing: b: working ": {{"a", site}, {"b", deaf}},
 	} {
-		if _, err := Compare(sites, usual); err == nil || !strings.Contains(err.Error(), want) {
+		if _, err := Compare(sites, usually); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("got %v, want %q", err, want)
 		}
 	}

@@ -124,7 +124,7 @@ func compared(t *testing.T, n int) design.Comparison {
 		site.Sources[3].At.X -= 0.3 * float64(i/4)
 		named = append(named, design.Named{Name: name, Site: site})
 	}
-	c, err := design.Compare(named, ranges)
+	c, err := design.Compare(named, func(site engine.Site) (design.Report, error) { return design.Work(site, ranges) })
 	if err != nil {
 		t.Fatal(err)
 	}

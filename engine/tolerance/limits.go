@@ -36,7 +36,7 @@ func Held(site engine.Site, sheet engine.Sheet, r engine.Ranges) (engine.Site, e
 	if !site.Limits.Open() {
 		return site, nil
 	}
-	report, err := Work(site, sheet, r)
+	report, err := Work(site, sheet, r, nil)
 	if err != nil {
 		return engine.Site{}, err
 	}

@@ -86,18 +86,21 @@ type Effect struct {
 // the null's frequency and for the complex rear over front at the target while
 // the errors stay small against a wavelength, not for a depth in dB.
 //
+// built, which may be nil, is told of each rig that was judged, so that somebody can
+// see how far the work is; from several goroutines at once.
+//
 // The site must have no Problems. Errors: tolerances or a delay step that are
 // negative or not finite, an output that the sheet does not set, and what
 // field.Predict refuses, each also where one of the rigs has it.
-func Work(site engine.Site, sheet engine.Sheet, r engine.Ranges) (Report, error) {
-	report, err := work(site, sheet, r.DelaySec.Step)
+func Work(site engine.Site, sheet engine.Sheet, r engine.Ranges, built func()) (Report, error) {
+	report, err := work(site, sheet, r.DelaySec.Step, built)
 	if err != nil {
 		return Report{}, fmt.Errorf("tolerance: %w", err)
 	}
 	return report, nil
 }
 
-func work(site engine.Site, sheet engine.Sheet, stepSec float64) (Report, error) {
+func work(site engine.Site, sheet engine.Sheet, stepSec float64, built func()) (Report, error) {
 	if err := check(site.Tolerance, stepSec); err != nil {
 		return Report{}, err
 	}
@@ -109,7 +112,7 @@ func work(site engine.Site, sheet engine.Sheet, stepSec float64) (Report, error)
 	if report.Predicted, err = m.summary(make([]float64, len(m.causes))); err != nil {
 		return Report{}, err
 	}
-	rigs, err := m.trial()
+	rigs, err := m.trial(built)
 	if err != nil {
 		return Report{}, err
 	}

@@ -317,7 +317,7 @@ func TestRefused(t *testing.T) {
 		site := quay()
 		sheet, r := solved(t, site), ranges()
 		spoil(&site, &sheet, &r)
-		got, err := Work(site, sheet, r)
+		got, err := Work(site, sheet, r, nil)
 		if err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("got %v, want %q", err, want)
 		}

@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 
 	"hushback/engine"
@@ -92,9 +93,13 @@ func solved(t testing.TB, site engine.Site) engine.Sheet {
 
 func worked(t testing.TB, site engine.Site, sheet engine.Sheet, r engine.Ranges) Report {
 	t.Helper()
-	report, err := Work(site, sheet, r)
+	var built atomic.Int64
+	report, err := Work(site, sheet, r, func() { built.Add(1) })
 	if err != nil {
 		t.Fatal(err)
+	}
+	if built.Load() != Rigs {
+		t.Errorf("told of %d rigs, want %d", built.Load(), Rigs)
 	}
 	return report
 }
@@ -260,7 +265,7 @@ func TestFirstOrderAndTrialAgree(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		rigs, err := m.trial()
+		rigs, err := m.trial(nil)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -19,8 +19,8 @@ const Rigs = 4000
 // seed makes the rigs the same every time.
 const seed = 45
 
-// trial builds Rigs rigs and says what each does.
-func (m model) trial() ([]engine.Summary, error) {
+// trial builds Rigs rigs and says what each does; built may be nil.
+func (m model) trial(built func()) ([]engine.Summary, error) {
 	errors := m.draw(rand.New(rand.NewPCG(seed, 0)))
 	rigs := make([]engine.Summary, Rigs)
 	// A part is a run of rigs; which goroutine does what never shows in them.
@@ -33,6 +33,9 @@ func (m model) trial() ([]engine.Summary, error) {
 				var err error
 				if rigs[i], err = m.summary(errors[i]); err != nil {
 					failed[part] = fmt.Errorf("rig %d of %d: %w", i+1, Rigs, err)
+				}
+				if built != nil {
+					built()
 				}
 			}
 		})

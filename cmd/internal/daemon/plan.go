@@ -84,7 +84,7 @@ func (d *Daemon) mean(p plan, corrected bool) error {
 func (d *Daemon) foresee(p plan, revision uint64) {
 	told := desk.Foreseen{Reached: p.reached, Bound: p.bound}
 	var err error
-	if told.Errors, err = tolerance.Work(p.site, p.sheet, processor.Common(d.options.Profiles)); err != nil {
+	if told.Errors, err = tolerance.Work(p.site, p.sheet, processor.Common(d.options.Profiles), nil); err != nil {
 		told.Trouble = err.Error()
 	}
 	d.change(func(now *desk.View) {

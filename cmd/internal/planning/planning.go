@@ -10,6 +10,7 @@ import (
 	"io"
 	"slices"
 	"strings"
+	"sync/atomic"
 
 	"hushback/cmd/internal/cli"
 	"hushback/cmd/internal/printout"
@@ -42,31 +43,51 @@ type WorkedOut struct {
 	Erring printout.Erring
 }
 
-// WorkOut works a site out. The search for an aim shows how far it is on w, and
-// when it is interrupted the best so far is taken.
+// WorkOut works a site out and shows on w how far it is. When the search for an aim
+// is interrupted the best so far is taken.
 func WorkOut(ctx context.Context, w io.Writer, site engine.Site, r engine.Ranges) (found WorkedOut, err error) {
-	if site.Aim == nil {
-		found.Report, err = design.Work(site, r)
-	} else if found.Zoned, err = searched(ctx, w, site, r); err == nil {
-		found.Report, err = design.WorkWith(site, found.Zoned.Sheet, r)
-	}
-	if err != nil {
+	seen := cli.NewProgress(w)
+	defer seen.Clear()
+	if found.Report, found.Zoned, err = designed(ctx, seen, site, r); err != nil {
 		return found, err
 	}
-	rigs, err := tolerance.Work(site, found.Report.Sheet, r)
+	var built atomic.Int64
+	rigs, err := tolerance.Work(site, found.Report.Sheet, r, func() {
+		seen.Show("trying rigs that are not as drawn", int(built.Add(1)), tolerance.Rigs)
+	})
 	found.Erring = printout.Err(site, rigs)
 	return found, err
 }
 
-func searched(ctx context.Context, w io.Writer, site engine.Site, r engine.Ranges) (*solve.Zoned, error) {
-	last := -1
-	z, err := solve.SolveZone(ctx, site, r, func(p optimise.Progress) {
-		if tenth := 10 * p.Done / max(1, p.Total); tenth != last {
-			last = tenth
-			fmt.Fprintf(w, "searching: %d of %d starts\n", p.Done, p.Total)
+// designed is a site's report, and its zoned sheet where it has an aim.
+func designed(ctx context.Context, seen *cli.Progress, site engine.Site, r engine.Ranges) (design.Report, *solve.Zoned, error) {
+	if site.Aim == nil {
+		report, err := design.Work(site, r)
+		return report, nil, err
+	}
+	zoned, err := solve.SolveZone(ctx, site, r, func(p optimise.Progress) { seen.Show("searching for the aim", p.Done, p.Total) })
+	if err != nil {
+		return design.Report{}, nil, err
+	}
+	report, err := design.WorkWith(site, zoned.Sheet, r)
+	return report, &zoned, err
+}
+
+// Compare works out every way to set up a site and sets them side by side, showing
+// on w how far it is. An interrupt ends it with nothing: half a comparison would be
+// read as a whole one.
+func Compare(ctx context.Context, w io.Writer, ways []design.Named, r engine.Ranges) (design.Comparison, error) {
+	seen, done := cli.NewProgress(w), 0
+	defer seen.Clear()
+	return design.Compare(ways, func(site engine.Site) (design.Report, error) {
+		seen.Show("working out "+ways[done].Name, done, len(ways))
+		done++
+		report, zoned, err := designed(ctx, seen, site, r)
+		if err == nil && (ctx.Err() != nil || zoned != nil && !zoned.Complete) {
+			err = errors.New("interrupted: compare again, and let it come to its end")
 		}
+		return report, err
 	})
-	return &z, err
 }
 
 // asAimed names, beside the treatments, what a site's own aim makes of it.
@@ -97,7 +118,10 @@ func Ways(file string, names []string) ([]design.Named, error) {
 		return all, nil
 	}
 	var found []design.Named
-	for _, name := range names {
+	for n, name := range names {
+		if slices.Contains(names[:n], name) {
+			return nil, cli.Bad(fmt.Errorf("--layouts: %q stands there twice: name each way once", name))
+		}
 		i := slices.IndexFunc(all, func(n design.Named) bool { return n.Name == name })
 		if i < 0 {
 			return nil, cli.Bad(fmt.Errorf("--layouts: %s has no layout or treatment %q (there are: %s)", file, name, known(all)))
