@@ -9,6 +9,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"hushback/cmd/internal/cli"
+	"hushback/cmd/internal/shelf"
 	"hushback/control/preset"
 )
 
@@ -81,6 +82,6 @@ something on the way failed; 2 the command, a setting or a file needs mending.`,
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
 		return cli.Bad(fmt.Errorf("%w\nsee: %s --help", err, c.CommandPath()))
 	})
-	root.AddCommand(newSolve(), newCompare(), newRehearse(), newServe(), newCheck(), newDryRun(), newRollback(), newPresets(), newExcite(), newListen())
+	root.AddCommand(newSolve(), newCompare(), newRehearse(), newServe(), newCheck(), newDryRun(), newRollback(), shelf.Verb(), newExcite(), newListen())
 	return root
 }

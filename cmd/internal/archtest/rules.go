@@ -69,13 +69,14 @@ func arrows() map[string][]string {
 		"cmd/internal/daemon":            {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/desk", "cmd/internal/dossier", "cmd/internal/home", "cmd/internal/dashboard", "cmd/internal/dashboard/access", "cmd/internal/doors", "cmd/internal/watching", "cmd/internal/whatif"},
 		"cmd/internal/printout":          {"engine/...", "control", "control/preset", "verify", "cmd/internal/desk", "cmd/internal/dashboard/figures"},
 		"cmd/internal/planning":          {"engine/...", "configs", "cmd/internal/cli", "cmd/internal/printout"},
+		"cmd/internal/shelf":             {"cmd/internal/cli", "cmd/internal/daemon", "cmd/internal/home", "cmd/internal/printout", "control/preset"},
 		"cmd/internal/pcm":               {},
 		"cmd/internal/mending":           {"configs", "control", "control/preset", "control/processor", "engine", "cmd/internal/daemon", "cmd/internal/dashboard", "cmd/internal/dashboard/access", "cmd/internal/desk", "cmd/internal/doors", "cmd/internal/dossier", "cmd/internal/home", "cmd/internal/whatif"},
 		"cmd/internal/cli":               {"cmd/internal/home", "cmd/internal/daemon", "configs/...", "control/processor", "engine", "cmd/internal/whatif"},
 		"cmd/internal/sound":             {"cmd/internal/pcm", "verify/excite", "verify/feed/agent", "verify/feed/protocol"},
 		"cmd/internal/whatif":            {"engine/..."},
 		"cmd/internal/archtest":          {},
-		"cmd/hushback":                   {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/checkup", "cmd/internal/cli", "cmd/internal/daemon", "cmd/internal/dashboard/pages", "cmd/internal/dashboard/figures", "cmd/internal/desk", "cmd/internal/desk/desktest", "cmd/internal/doors", "cmd/internal/dossier", "cmd/internal/home", "cmd/internal/mending", "cmd/internal/emulated", "cmd/internal/pcm", "cmd/internal/planning", "cmd/internal/printout", "cmd/internal/rehearsal", "cmd/internal/sound", "configs/..."},
+		"cmd/hushback":                   {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/checkup", "cmd/internal/cli", "cmd/internal/daemon", "cmd/internal/dashboard/pages", "cmd/internal/dashboard/figures", "cmd/internal/desk", "cmd/internal/desk/desktest", "cmd/internal/doors", "cmd/internal/dossier", "cmd/internal/home", "cmd/internal/mending", "cmd/internal/emulated", "cmd/internal/pcm", "cmd/internal/planning", "cmd/internal/printout", "cmd/internal/rehearsal", "cmd/internal/shelf", "cmd/internal/sound", "configs/..."},
 	}
 }
 

@@ -1,4 +1,6 @@
-package main
+// Package shelf is the verb presets: what a state folder holds is listed, compared,
+// carried out and in, and put right while no daemon runs there.
+package shelf
 
 import (
 	"errors"
@@ -16,7 +18,8 @@ import (
 	"hushback/control/preset"
 )
 
-func newPresets() *cobra.Command {
+// Verb is the command with all of its own.
+func Verb() *cobra.Command {
 	var folder home.Folder
 	c := &cobra.Command{
 		Use:   "presets",
@@ -41,8 +44,8 @@ never change; the safe and the as-found preset cannot be deleted.`,
 			return printout.Presets(c.OutOrStdout(), all, *asJSON)
 		})
 	}
-	c.AddCommand(newPresetShow(&folder, asJSON), newPresetCompare(&folder, asJSON), newPresetExport(&folder, asJSON), newPresetImport(&folder, asJSON),
-		newPresetDelete(&folder, asJSON), newPresetSafe(&folder, asJSON), newSetAside(&folder, asJSON))
+	c.AddCommand(newShow(&folder, asJSON), newCompare(&folder, asJSON), newExport(&folder, asJSON), newImport(&folder, asJSON),
+		newDelete(&folder, asJSON), newSafe(&folder, asJSON), newSetAside(&folder, asJSON))
 	return c
 }
 
@@ -71,7 +74,7 @@ func did(c *cobra.Command, asJSON bool, told any, words string, args ...any) err
 	return err
 }
 
-func newPresetShow(folder *home.Folder, asJSON *bool) *cobra.Command {
+func newShow(folder *home.Folder, asJSON *bool) *cobra.Command {
 	return &cobra.Command{
 		Use: "show NAME", Short: "Print a preset's settings", Args: cli.Usage(cobra.ExactArgs(1), "the name of a preset, or the beginning of its ID"),
 		RunE: func(c *cobra.Command, args []string) error {
@@ -92,7 +95,7 @@ func newPresetShow(folder *home.Folder, asJSON *bool) *cobra.Command {
 	}
 }
 
-func newPresetCompare(folder *home.Folder, asJSON *bool) *cobra.Command {
+func newCompare(folder *home.Folder, asJSON *bool) *cobra.Command {
 	return &cobra.Command{
 		Use: "compare A B", Short: "Print where two presets differ", Args: cli.Usage(cobra.ExactArgs(2), "the names of two presets"),
 		RunE: func(c *cobra.Command, args []string) error {
@@ -118,7 +121,7 @@ func newPresetCompare(folder *home.Folder, asJSON *bool) *cobra.Command {
 	}
 }
 
-func newPresetExport(folder *home.Folder, asJSON *bool) *cobra.Command {
+func newExport(folder *home.Folder, asJSON *bool) *cobra.Command {
 	return &cobra.Command{
 		Use: "export NAME FILE", Short: "Write a preset to a file", Args: cli.Usage(cobra.ExactArgs(2), "the name of a preset and a file to write"),
 		RunE: func(c *cobra.Command, args []string) error {
@@ -145,7 +148,7 @@ func newPresetExport(folder *home.Folder, asJSON *bool) *cobra.Command {
 	}
 }
 
-func newPresetImport(folder *home.Folder, asJSON *bool) *cobra.Command {
+func newImport(folder *home.Folder, asJSON *bool) *cobra.Command {
 	var name string
 	c := &cobra.Command{
 		Use: "import FILE", Short: "Store a preset from a file", Args: cli.Usage(cobra.ExactArgs(1), "one file that export wrote"),
@@ -187,7 +190,7 @@ as-found preset come in under another name; safe makes it the safe preset.`,
 	return c
 }
 
-func newPresetDelete(folder *home.Folder, asJSON *bool) *cobra.Command {
+func newDelete(folder *home.Folder, asJSON *bool) *cobra.Command {
 	return &cobra.Command{
 		Use: "delete NAME", Short: "Take a preset's name away", Args: cli.Usage(cobra.ExactArgs(1), "the name of a preset"),
 		Long: "Takes a preset's name away. Its settings stay in the store and are found by their ID.",
@@ -206,7 +209,7 @@ func newPresetDelete(folder *home.Folder, asJSON *bool) *cobra.Command {
 	}
 }
 
-func newPresetSafe(folder *home.Folder, asJSON *bool) *cobra.Command {
+func newSafe(folder *home.Folder, asJSON *bool) *cobra.Command {
 	return &cobra.Command{
 		Use: "safe NAME SITE", Short: "Make a stored preset the safe one", Args: cli.Usage(cobra.ExactArgs(2), "the name of a preset and a site"),
 		Long: `Makes a stored preset the safe one, for processors that cannot be read. Its
