@@ -4,6 +4,7 @@ import (
 	"slices"
 	"time"
 
+	"hushback/cmd/internal/dashboard/figures"
 	"hushback/cmd/internal/dossier"
 	"hushback/control"
 	"hushback/control/processor"
@@ -73,4 +74,30 @@ func readings(all []dossier.Reading) []control.Reading {
 		out = append(out, control.Reading{Output: r.Output, Param: processor.Params[i], InForce: r.InForce, Wanted: r.Wanted, Got: r.Got, Same: r.Same, Blind: r.Blind})
 	}
 	return out
+}
+
+// Ending says how a change ended.
+func Ending(e dossier.Entry) string {
+	switch e.How {
+	case dossier.Kept:
+		return "kept"
+	case dossier.RolledBack:
+		return "rolled back to " + e.To
+	case dossier.Adrift:
+		return "adrift: nobody could tell what " + figures.Outputs(e.InDoubt) + " held"
+	default:
+		return "cut off before its end"
+	}
+}
+
+// Unjudged says why a past change has no verdict.
+func Unjudged(d dossier.Dossier) string {
+	switch {
+	case d.Restores != "":
+		return "Not measured: this was " + d.Restores + "."
+	case len(d.Captures) > 0:
+		return "It ended before it was judged."
+	default:
+		return "It ended before anything was measured."
+	}
 }

@@ -74,6 +74,7 @@ type series struct {
 	measured  bool
 	line      levels
 	low, high []float64
+	by        float64 // dB that a measured line was moved
 }
 
 func (s series) class() string {
@@ -88,7 +89,7 @@ func (s series) class() string {
 func measuredSeries(role engine.Role, f transfer.Function, by float64) series {
 	// So many standard errors on either side hold that share of a normal distribution.
 	share := math.Sqrt2 * math.Erfinv(verify.ConfidencePercent/100.)
-	s := series{role: role, measured: true, line: captureLevels(f).shifted(by)}
+	s := series{role: role, measured: true, line: captureLevels(f).shifted(by), by: by}
 	for i := range s.line.hz {
 		sigma := 0.0
 		if i < len(f.Sigma) {
@@ -143,6 +144,33 @@ func allSeries(predicted engine.Prediction, captures []verify.Capture, inRange e
 		all = append(all, measuredSeries(engine.RoleRear, heard.Function, by))
 	}
 	return all
+}
+
+// Curve is one line of levels over frequency, for whoever draws by other means. Low
+// and High are the ends of its interval, of measured lines only.
+type Curve struct {
+	Role      engine.Role
+	Measured  bool
+	FreqHz    []float64
+	DB        []float64
+	Low, High []float64
+}
+
+// Curves is what NewChart draws, all of it, with intervals that hold so many percent
+// of all measurements.
+func Curves(predicted engine.Prediction, captures []verify.Capture, inRange engine.Band, percent float64) []Curve {
+	var out []Curve
+	for _, s := range allSeries(predicted, captures, inRange) {
+		c := Curve{Role: s.role, Measured: s.measured, FreqHz: s.line.hz, DB: s.line.db}
+		if heard, ok := lastHeard(captures, s.role); ok && s.measured {
+			for i := range s.line.db {
+				low, high := heard.Function.LevelInterval(i, percent)
+				c.Low, c.High = append(c.Low, low+s.by), append(c.High, high+s.by)
+			}
+		}
+		out = append(out, c)
+	}
+	return out
 }
 
 // Chart is the drawing of levels over frequency: predicted and measured, front

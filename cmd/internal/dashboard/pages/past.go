@@ -37,7 +37,7 @@ func pastOf(v desk.View, most int) pastList {
 	shown, now := min(len(v.Past), most), desk.Flatten(v.State)
 	list := pastList{Older: len(v.Past) - shown}
 	for _, e := range v.Past[:shown] {
-		c := pastChange{Entry: e, Ending: ending(e), Mark: figures.OutcomeMark(e.Outcome), Verdict: string(e.Outcome)}
+		c := pastChange{Entry: e, Ending: desk.Ending(e), Mark: figures.OutcomeMark(e.Outcome), Verdict: string(e.Outcome)}
 		if e.How == "" && now.Running && now.Change == e.Change {
 			c.Ending = "under way"
 		}
@@ -47,20 +47,6 @@ func pastOf(v desk.View, most int) pastList {
 		list.Changes = append(list.Changes, c)
 	}
 	return list
-}
-
-// ending says how a change ended.
-func ending(e dossier.Entry) string {
-	switch e.How {
-	case dossier.Kept:
-		return "kept"
-	case dossier.RolledBack:
-		return "rolled back to " + e.To
-	case dossier.Adrift:
-		return "adrift: nobody could tell what " + figures.Outputs(e.InDoubt) + " held"
-	default:
-		return "cut off before its end"
-	}
 }
 
 // past is a picture of a change that is over, and what its dossier adds.
@@ -82,7 +68,7 @@ type sentSetting struct {
 
 // composePast makes a dossier ready for the templates that show what is present.
 func composePast(d dossier.Dossier) past {
-	p := past{picture: compose(desk.Then(d)), Dossier: d, Ending: ending(d.Entry), Why: figures.Sentence(figures.Minus(d.Reason))}
+	p := past{picture: compose(desk.Then(d)), Dossier: d, Ending: desk.Ending(d.Entry), Why: figures.Sentence(figures.Minus(d.Reason))}
 	p.Now.Running = true // so that nothing of it can be pressed
 	if p.Judged != nil {
 		p.Judged.Past = true
@@ -115,16 +101,7 @@ func saidThen(d dossier.Dossier) (said, meaning string) {
 func (p past) Measured() bool { return len(p.Dossier.Captures) > 0 }
 
 // Unjudged says why there is no verdict.
-func (p past) Unjudged() string {
-	switch {
-	case p.Dossier.Restores != "":
-		return "Not measured: this was " + p.Dossier.Restores + "."
-	case p.Measured():
-		return "It ended before it was judged."
-	default:
-		return "It ended before anything was measured."
-	}
-}
+func (p past) Unjudged() string { return desk.Unjudged(p.Dossier) }
 
 // Silent reports whether there is nothing that could have a cause.
 func (p past) Silent() bool {
