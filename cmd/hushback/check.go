@@ -40,11 +40,16 @@ Exit code: 0 all well; 1 something is not; 2 bad input.`,
 			if err != nil {
 				return err
 			}
-			report := checkup.Work(c.Context(), checkup.Rig{Site: site, Profiles: profiles, Home: home.Folder{Dir: s.State}, Listen: s.Listen})
+			seen := cli.NewProgress(c.ErrOrStderr())
+			report := checkup.Work(c.Context(), checkup.Rig{
+				Site: site, Profiles: profiles, Home: home.Folder{Dir: s.State}, Listen: s.Listen,
+				Asked: func(done, of int) { seen.Show("asking", done, of) },
+			})
+			seen.Clear()
 			if asJSON {
 				err = printout.JSON(c.OutOrStdout(), report)
 			} else {
-				err = checkup.Print(c.OutOrStdout(), report)
+				err = checkup.Print(c.OutOrStdout(), report, cli.Paint(c.OutOrStdout()))
 			}
 			if err == nil && !report.Well {
 				err = errNotWell

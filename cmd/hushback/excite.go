@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -13,6 +14,7 @@ import (
 
 	"hushback/cmd/internal/cli"
 	"hushback/cmd/internal/pcm"
+	"hushback/cmd/internal/printout"
 	"hushback/cmd/internal/sound"
 	"hushback/configs"
 	"hushback/configs/quantity"
@@ -25,7 +27,7 @@ type exciteFlags struct {
 	kind, level, fade, length, out string
 	format                         pcm.Format
 	encoding                       string
-	raw                            bool
+	raw, json                      bool
 	seed                           uint64
 }
 
@@ -56,6 +58,7 @@ before anything that this program says.`,
 	f.StringVar(&flags.out, "out", "", "`file` to write, instead of the standard output")
 	f.BoolVar(&flags.raw, "raw", false, "samples without a WAV header")
 	f.Uint64Var(&flags.seed, "seed", 1, "`number` from which phases and noise are drawn")
+	f.BoolVar(&flags.json, "json", false, "with --out: print one JSON object that says what was written")
 	addFormat(c, &flags.format, &flags.encoding)
 	return c
 }
@@ -68,30 +71,37 @@ func addFormat(c *cobra.Command, into *pcm.Format, encoding *string) {
 	f.IntVar(&into.Channels, "channels", 2, "`number` of channels")
 }
 
+// toldSignal is what was written into a file, as it is printed with --json.
+type toldSignal struct {
+	File      string            `json:"file"`
+	WAV       bool              `json:"wav"`
+	Format    pcm.Encoding      `json:"format"`
+	Rate      int               `json:"rate"`
+	Channels  int               `json:"channels"`
+	Seconds   float64           `json:"seconds"`
+	Kind      engine.SignalKind `json:"kind"`
+	LowHz     float64           `json:"low_hz"`
+	HighHz    float64           `json:"high_hz"`
+	LevelDB   float64           `json:"level_db"` // of the peaks, re full scale
+	FadeInSec float64           `json:"fade_in_s"`
+	Seed      uint64            `json:"seed"`
+}
+
 // excited writes the signal until it is over, or ctx is.
 func excited(ctx context.Context, name string, flags exciteFlags, stdout, stderr io.Writer) error {
+	if flags.json && flags.out == "" {
+		return cli.Bad(errors.New("--json goes with --out: without it the standard output is the signal's; name a file with --out"))
+	}
 	site, err := configs.OpenSite(name)
 	if err != nil {
 		return cli.Bad(err)
 	}
-	format := flags.format
-	format.Encoding = pcm.Encoding(flags.encoding)
-	if err := format.Check(); err != nil {
+	told, err := flags.told(site)
+	if err != nil {
 		return cli.Bad(err)
 	}
-	kinds := []engine.SignalKind{engine.SignalMultisine, engine.SignalSweep, engine.SignalNoise}
-	if flags.kind != "" {
-		if site.TestSignal.Kind = engine.SignalKind(flags.kind); !slices.Contains(kinds, site.TestSignal.Kind) {
-			return cli.Bad(fmt.Errorf("--kind: got %q, want one of %v", flags.kind, kinds))
-		}
-	}
-	level, errLevel := cli.QuantityOf("--level", flags.level, quantity.Level())
-	fade, errFade := cli.TimeOf("--fade-in", flags.fade)
-	frames, errLength := framesOf(flags, format.Rate)
-	if err := errors.Join(errLevel, errFade, errLength); err != nil {
-		return cli.Bad(err)
-	}
-	signal, err := excite.New(site.TestSignal, format.Rate, excite.Options{LevelDB: level, FadeInSec: fade, Seed: flags.seed})
+	site.TestSignal.Kind = told.Kind
+	signal, err := excite.New(site.TestSignal, told.Rate, excite.Options{LevelDB: told.LevelDB, FadeInSec: told.FadeInSec, Seed: told.Seed})
 	if err != nil {
 		return cli.Bad(err)
 	}
@@ -99,29 +109,78 @@ func excited(ctx context.Context, name string, flags exciteFlags, stdout, stderr
 	if err != nil {
 		return err
 	}
-	kind := site.TestSignal.Kind
-	if kind == "" {
-		kind = engine.SignalMultisine
+	doing, frames := "playing", int64(-1)
+	if told.Seconds > 0 {
+		frames = int64(math.Round(told.Seconds * float64(told.Rate)))
 	}
-	fmt.Fprintf(stderr, "playing a %s from %g to %g Hz, peaks at %g dB re full scale, %d samples a second\n",
-		kind, site.TestSignal.Band.LowHz, site.TestSignal.Band.HighHz, level, format.Rate)
+	if flags.out != "" {
+		doing = "writing"
+	}
+	fmt.Fprintf(stderr, "%s a %s from %g to %g Hz, peaks at %g dB re full scale, %d samples a second\n",
+		doing, told.Kind, told.LowHz, told.HighHz, told.LevelDB, told.Rate)
 	fmt.Fprintln(stderr, "caution: this is loud behind the array too. Keep people away from the cabinets, begin with the amplifiers low, wear hearing protection; local codes come first")
-	return errors.Join(sound.Pour(ctx, w, signal, format, frames, flags.raw), done())
+	format := pcm.Format{Encoding: told.Format, Rate: told.Rate, Channels: told.Channels}
+	if flags.out == "" {
+		return sound.Pour(ctx, w, signal, format, frames, flags.raw)
+	}
+	seen := cli.NewProgress(stderr)
+	err = sound.Pour(ctx, &watched{Writer: w, seen: seen, aSecond: int64(format.Rate * format.Channels * format.Encoding.Bytes()), of: int64(told.Seconds)}, signal, format, frames, flags.raw)
+	seen.Clear()
+	switch err = errors.Join(err, done()); {
+	case err != nil:
+		return fmt.Errorf("%s is not whole: %w: make room or name another file, then write it again", flags.out, err)
+	case ctx.Err() != nil:
+		return fmt.Errorf("%s is not whole: interrupted: write it again", flags.out)
+	case flags.json:
+		return printout.JSON(stdout, told)
+	}
+	return nil
 }
 
-// framesOf is how many frames are wanted; less than 0 if nobody said when to stop.
-func framesOf(flags exciteFlags, rate int) (int64, error) {
-	if flags.length == "" {
-		if flags.out == "" {
-			return -1, nil
+// told reads the flags as far as they are text, and what they leave to the site.
+func (flags exciteFlags) told(site engine.Site) (toldSignal, error) {
+	told := toldSignal{
+		File: flags.out, WAV: !flags.raw, Format: pcm.Encoding(flags.encoding), Rate: flags.format.Rate, Channels: flags.format.Channels, Seed: flags.seed,
+		Kind: cmp.Or(engine.SignalKind(flags.kind), site.TestSignal.Kind, engine.SignalMultisine), LowHz: site.TestSignal.Band.LowHz, HighHz: site.TestSignal.Band.HighHz,
+	}
+	if err := (pcm.Format{Encoding: told.Format, Rate: told.Rate, Channels: told.Channels}).Check(); err != nil {
+		return told, err
+	}
+	if !slices.Contains(signalKinds(), told.Kind) {
+		return told, fmt.Errorf("--kind: got %q, want one of %v", flags.kind, signalKinds())
+	}
+	var errLevel, errFade, errLength error
+	told.LevelDB, errLevel = cli.QuantityOf("--level", flags.level, quantity.Level())
+	told.FadeInSec, errFade = cli.TimeOf("--fade-in", flags.fade)
+	switch {
+	case flags.length != "":
+		told.Seconds, errLength = cli.TimeOf("--for", flags.length)
+		if errLength == nil && !(told.Seconds > 0) {
+			errLength = fmt.Errorf("--for: got %q, want more than nothing", flags.length)
 		}
-		return 60 * int64(rate), nil
+	case flags.out != "":
+		told.Seconds = 60
 	}
-	seconds, err := cli.TimeOf("--for", flags.length)
-	if err == nil && !(seconds > 0) {
-		err = cli.Bad(fmt.Errorf("--for: got %q, want more than nothing", flags.length))
-	}
-	return int64(math.Round(seconds * float64(rate))), err
+	return told, errors.Join(errLevel, errFade, errLength)
+}
+
+func signalKinds() []engine.SignalKind {
+	return []engine.SignalKind{engine.SignalMultisine, engine.SignalSweep, engine.SignalNoise}
+}
+
+// watched is a file that fills while somebody looks on.
+type watched struct {
+	io.Writer
+	seen        *cli.Progress
+	bytes       int64
+	aSecond, of int64 // bytes, seconds
+}
+
+func (w *watched) Write(b []byte) (int, error) {
+	n, err := w.Writer.Write(b)
+	w.bytes += int64(n)
+	w.seen.Show("writing seconds", int(w.bytes/w.aSecond), int(w.of))
+	return n, err
 }
 
 // destination is where the signal goes. A terminal is none for sound.
@@ -133,10 +192,8 @@ func destination(out string, stdout io.Writer) (io.Writer, func() error, error) 
 		}
 		return f, f.Close, nil
 	}
-	if f, ok := stdout.(*os.File); ok {
-		if about, err := f.Stat(); err == nil && about.Mode()&os.ModeCharDevice != 0 {
-			return nil, nil, cli.Bad(errors.New("this would fill the terminal with samples: pipe it into a player, or name a file with --out"))
-		}
+	if cli.IsTerminal(stdout) {
+		return nil, nil, cli.Bad(errors.New("this would fill the terminal with samples: pipe it into a player, or name a file with --out"))
 	}
 	return stdout, func() error { return nil }, nil
 }

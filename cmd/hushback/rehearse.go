@@ -56,9 +56,6 @@ undecided, and rolled back; 2 bad input.`,
 			if flags.correct < 0 || flags.correct > 0 && !flags.unattended {
 				return cli.Bad(errors.New("--correct goes with --unattended and counts from 0: with a page you take the correction yourself"))
 			}
-			if flags.json && !flags.unattended {
-				return cli.Bad(errors.New("--json goes with --unattended: with a page there is nothing to print at the end"))
-			}
 			name := exampleSite
 			if len(args) == 1 {
 				name = args[0]
@@ -74,7 +71,7 @@ undecided, and rolled back; 2 bad input.`,
 	f.BoolVar(&flags.unattended, "unattended", false, "go through the loop with nobody present, keeping only what is proven")
 	f.BoolVar(&flags.moved, "one-microphone", false, "have one microphone that is carried from place to place")
 	f.IntVar(&flags.correct, "correct", 0, "with --unattended: take up to this `number` of corrections when a sheet is not proven")
-	f.BoolVar(&flags.json, "json", false, "with --unattended: print the result as one JSON object")
+	f.BoolVar(&flags.json, "json", false, "print one JSON object: with --unattended the result, else where the page is")
 	return c
 }
 
@@ -99,9 +96,12 @@ func rehearse(c *cobra.Command, name string, flags rehearseFlags) (err error) {
 		err = set.alone(c.Context(), flags, c.OutOrStdout(), c.ErrOrStderr())
 		return errors.Join(err, set.strike(c.ErrOrStderr(), err != nil && c.Context().Err() != nil))
 	}
-	set.invite(c)
-	follow(c.Context(), c.OutOrStdout(), set.daemon)
-	return set.strike(c.OutOrStdout(), true)
+	w, err := set.welcome(options.Home.Dir).say(c)
+	if err != nil {
+		return errors.Join(err, set.strike(io.Discard, false))
+	}
+	follow(c.Context(), w, set.daemon)
+	return set.strike(w, true)
 }
 
 // rehearsalInput gathers everything that can be wrong with what was typed.
@@ -154,6 +154,7 @@ type set struct {
 	listening chan error         // their end
 
 	unattended bool
+	seen       *cli.Progress // of a rehearsal with nobody present
 }
 
 // raise starts the rig, then the daemon on it, then the microphones.
@@ -216,12 +217,11 @@ func (s *set) strike(w io.Writer, aloud bool) error {
 	return err
 }
 
-// invite tells the person at the terminal where to go.
-func (s *set) invite(c *cobra.Command) {
-	w := c.OutOrStdout()
-	fmt.Fprintf(w, "rehearsal     %s\n", s.daemon.View().Site.Job)
-	fmt.Fprintf(w, "rig           emulated, seed %d, %s\n", s.seed, s.faultWords())
-	announce(c, s.daemon)
+// welcome is what the person at the terminal is told.
+func (s *set) welcome(state string) welcome {
+	w := welcomeTo(s.daemon, state)
+	w.Rehearsal = &staged{Seed: s.seed, Fault: s.faultWords()}
+	return w
 }
 
 // faultWords says what is out of order.

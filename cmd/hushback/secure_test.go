@@ -38,15 +38,28 @@ func TestDaemonOverTLS(t *testing.T) {
 	var out strings.Builder
 	c := &cobra.Command{}
 	cli.AddSettings(c, "", "")
+	c.Flags().Bool("json", false, "")
 	c.SetOut(&out)
-	s.invite(c)
-	if told := strings.ReplaceAll(out.String(), " ", ""); !strings.Contains(told, hex.EncodeToString(key[:])) || !strings.Contains(told, s.daemon.URL()+"/#k="+s.daemon.Code()) || strings.Contains(told, "█") {
+	say := func() string {
+		t.Helper()
+		out.Reset()
+		_, err := s.welcome(state).say(c)
+		must(t, err)
+		return out.String()
+	}
+	if told := strings.ReplaceAll(say(), " ", ""); !strings.Contains(told, hex.EncodeToString(key[:])) || !strings.Contains(told, s.daemon.URL()+"/#k="+s.daemon.Code()) || strings.Contains(told, "█") {
 		t.Errorf("the terminal says\n%s\nthe wire shows key %x", out.String(), key)
 	}
-	out.Reset()
 	must(t, c.Flags().Set("qr", "true"))
-	if s.invite(c); !strings.Contains(out.String(), "█") {
-		t.Errorf("no code is drawn although asked for:\n%s", out.String())
+	if told := say(); !strings.Contains(told, "█") {
+		t.Errorf("no code is drawn although asked for:\n%s", told)
+	}
+	must(t, c.Flags().Set("json", "true"))
+	var told welcome
+	one(t, say(), &told)
+	if told.Page != s.daemon.URL()+"/" || told.PairingCode != s.daemon.Code() || told.Link != told.Page+"#k="+told.PairingCode || told.State != state ||
+		strings.ReplaceAll(told.Key, " ", "") != hex.EncodeToString(key[:]) || told.Certificate == "" || told.Broken == nil || told.Rehearsal.Fault != "no fault" {
+		t.Errorf("told %+v", told)
 	}
 
 	client := &http.Client{Transport: &http.Transport{TLSClientConfig: &tls.Config{InsecureSkipVerify: true}, DisableKeepAlives: true}}

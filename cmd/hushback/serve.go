@@ -7,13 +7,13 @@ import (
 	"io"
 	"log/slog"
 	"slices"
+	"strings"
 
 	"github.com/spf13/cobra"
 
 	"hushback/cmd/internal/cli"
 	"hushback/cmd/internal/daemon"
 	"hushback/cmd/internal/desk"
-	"hushback/cmd/internal/doors"
 	"hushback/cmd/internal/home"
 	"hushback/cmd/internal/mending"
 	"hushback/configs"
@@ -60,13 +60,17 @@ shown on the page with its mistakes, beside the way back to the safe preset.`,
 			if err := options.Home.Remember(site); err != nil {
 				return errors.Join(err, d.Stop())
 			}
-			announce(c, d)
-			follow(c.Context(), c.OutOrStdout(), d)
-			return leave(c.OutOrStdout(), d)
+			w, err := welcomeTo(d, s.State).say(c)
+			if err != nil {
+				return errors.Join(err, d.Stop())
+			}
+			follow(c.Context(), w, d)
+			return leave(w, d)
 		},
 	}
 	cli.AddSettings(c, cli.Page, home.Default())
 	c.Flags().StringVar(&processorAt, "processor", "", "`host:port` of the processor, instead of the site's")
+	c.Flags().Bool("json", false, "print one JSON object once the page is there, and nothing after it")
 	c.Flags().StringArrayVar(&sources, "source", nil, "mapping `file` of a program that measures for one microphone; may be given once for each")
 	return c
 }
@@ -90,34 +94,16 @@ func openSources(files []string, site engine.Site) ([]source.Mapping, error) {
 	return all, nil
 }
 
-// announce says where the page is and how to get in.
-func announce(c *cobra.Command, d *daemon.Daemon) {
-	w := c.OutOrStdout()
-	fmt.Fprintf(w, "processor     %s\n", d.View().Processor)
-	invite(c, doors.Invitation{URL: d.URL(), Code: d.Code(), Identity: d.Identity()})
-	fmt.Fprintln(w, "caution       loudness, stacked cabinets and mains power hurt people: local codes and licensed practice come first")
-	if notice := d.View().Notice; notice != "" {
-		fmt.Fprintf(w, "notice        %s\n", notice)
-	}
-	fmt.Fprintln(w, "ready; Ctrl-C stops, and rolls back a change in flight first")
-}
-
-// invite says how to come in, with a drawing for cameras where somebody may see it.
-func invite(c *cobra.Command, i doors.Invitation) {
-	asked, _ := c.Flags().GetBool("qr")
-	i.Draw = asked || doors.IsTerminal(c.OutOrStdout())
-	i.Write(c.OutOrStdout())
-}
-
 // serveBroken shows on the page what is wrong with a site file, until it is stopped.
 func serveBroken(c *cobra.Command, s cli.Settings, name string, broken configs.Problems) error {
 	d, err := mending.Start(s.Options(engine.Site{}, nil, c.ErrOrStderr()), name, broken)
 	if err != nil {
 		return err
 	}
-	fmt.Fprintln(c.OutOrStdout(), "the site file needs mending:\n"+broken.Error())
-	invite(c, d.Invitation())
-	fmt.Fprintln(c.OutOrStdout(), "ready to show this and to go back to safe; Ctrl-C stops; mend the file, then start again")
+	w := welcome{Job: name, State: s.State, Broken: strings.Split(broken.Error(), "\n"), door: d.Invitation()}
+	if _, err := w.say(c); err != nil {
+		return errors.Join(err, d.Stop())
+	}
 	<-c.Context().Done()
 	return d.Stop()
 }
@@ -127,14 +113,14 @@ func serveBroken(c *cobra.Command, s cli.Settings, name string, broken configs.P
 func follow(ctx context.Context, w io.Writer, d desk.Desk) {
 	changed, stop := d.Watch()
 	defer stop()
-	said := ""
+	said, paint := "", cli.Paint(w)
 	for running := true; running; {
 		now := desk.Flatten(d.View().State)
 		line := now.Name
 		if now.DryRun != nil {
 			line = fmt.Sprintf("dry run of %d datagrams waits for a confirm: %s", len(now.DryRun.Steps), desk.Words(now.DryRun.Digest))
 		} else if now.Change != "" {
-			line = fmt.Sprintf("change %s: %s", now.Change, now.Name)
+			line = fmt.Sprintf("change %s: %s", now.Change, paint(now.Name))
 		}
 		if line != said && (said != "" || now.Name != "idle") {
 			fmt.Fprintln(w, line)

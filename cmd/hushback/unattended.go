@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 
+	"hushback/cmd/internal/cli"
 	"hushback/cmd/internal/desk"
 	"hushback/cmd/internal/printout"
 	"hushback/control"
@@ -17,7 +18,12 @@ import (
 
 // alone goes through the loop with nobody present and prints what it came to.
 func (s *set) alone(ctx context.Context, flags rehearseFlags, stdout, stderr io.Writer) error {
-	say := func(format string, args ...any) { fmt.Fprintf(stderr, format+"\n", args...) }
+	s.seen = cli.NewProgress(stderr)
+	defer s.seen.Clear()
+	say := func(format string, args ...any) {
+		s.seen.Clear()
+		fmt.Fprintf(stderr, format+"\n", args...)
+	}
 	say("rehearsal: %s; seed %d, %s", s.daemon.View().Site.Job, s.seed, s.faultWords())
 	found, err := s.walk(ctx, say)
 	if err != nil {
@@ -39,7 +45,8 @@ func (s *set) alone(ctx context.Context, flags rehearseFlags, stdout, stderr io.
 		return err
 	}
 	r.Corrections = corrections
-	if err := r.Print(stdout, flags.json); err != nil {
+	s.seen.Clear()
+	if err := r.Print(stdout, flags.json, cli.Paint(stdout)); err != nil {
 		return err
 	}
 	if r.Verdict != verify.Proven || !r.Kept {
@@ -96,6 +103,9 @@ func (s *set) until(ctx context.Context, say func(string, ...any), wanted func(d
 		if v.Doing != "" && v.Doing != said {
 			said = v.Doing
 			say("%s", said)
+		}
+		if _, measuring := v.State.(control.Measuring); measuring {
+			s.seen.Show("captures", len(v.Captures), len(v.Site.Heard())*len(v.Site.Microphones))
 		}
 		if wanted(v) {
 			return nil

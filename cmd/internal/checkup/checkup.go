@@ -18,7 +18,8 @@ type Rig struct {
 	Site     engine.Site         // checked; its Wirings say where the processors listen
 	Profiles []processor.Profile // of the processors, in the order of Site.Wirings
 	Home     home.Folder
-	Listen   string // host:port that the daemon's page has or is to have
+	Listen   string             // host:port that the daemon's page has or is to have
+	Asked    func(done, of int) // told how many questions of how many were put; may be nil
 }
 
 // Level is how much a finding matters.
@@ -53,10 +54,11 @@ func Work(ctx context.Context, rig Rig) Report {
 	wirings := rig.Site.Wirings()
 	report := Report{Job: rig.Site.Job, Processors: make([]Path, len(wirings))}
 	found := make([][]Finding, len(wirings))
+	put := rig.count()
 	var all sync.WaitGroup
 	for i, w := range wirings {
 		all.Go(func() {
-			report.Processors[i], found[i] = walk(ctx, w, rig.Profiles[i], rig.Site.On(w.Name))
+			report.Processors[i], found[i] = walk(ctx, w, rig.Profiles[i], rig.Site.On(w.Name), put)
 		})
 	}
 	all.Wait()
@@ -64,6 +66,21 @@ func Work(ctx context.Context, rig Rig) Report {
 	report.Findings = append(report.Findings, rig.own(ctx)...)
 	report.Well = !slices.ContainsFunc(report.Findings, func(f Finding) bool { return f.Level == Trouble })
 	return report
+}
+
+// count makes what the paths tell of their questions: more that are to come, and
+// how many were put.
+func (rig Rig) count() func(more, put int) {
+	var mu sync.Mutex
+	done, of := 0, 0
+	return func(more, put int) {
+		mu.Lock()
+		defer mu.Unlock()
+		done, of = done+put, of+more
+		if rig.Asked != nil {
+			rig.Asked(done, of)
+		}
+	}
 }
 
 // book collects what is found out about one thing.

@@ -47,7 +47,7 @@ type walker struct {
 }
 
 // walk tests the way to one processor and every value that the site uses on it.
-func walk(ctx context.Context, w engine.Wiring, p processor.Profile, outputs []engine.Output) (Path, []Finding) {
+func walk(ctx context.Context, w engine.Wiring, p processor.Profile, outputs []engine.Output, put func(more, put int)) (Path, []Finding) {
 	k := &walker{Path: Path{Name: w.Name, Profile: p.Name, Address: w.Address}, profile: p, sequence: int32(time.Now().UnixMilli() & 0x3fffffff)}
 	k.about = strings.TrimSpace("processor "+w.Name) + " (" + p.Name + " at " + w.Address + ")"
 	if !k.open(ctx) {
@@ -59,7 +59,7 @@ func walk(ctx context.Context, w engine.Wiring, p processor.Profile, outputs []e
 		return k.Path, k.found
 	}
 	values := k.values(outputs)
-	if k.ask(ctx, values) {
+	if k.ask(ctx, values, put) {
 		k.tell(values)
 	}
 	return k.Path, k.found
@@ -146,13 +146,15 @@ func (k *walker) values(outputs []engine.Output) []*value {
 
 // ask asks for every value in rounds, one question at a time, so that each round
 // trip is the network's and the processor's alone. False where nobody answers.
-func (k *walker) ask(ctx context.Context, values []*value) bool {
+func (k *walker) ask(ctx context.Context, values []*value, put func(more, put int)) bool {
 	if len(k.profile.Renew) > 0 { // the first question may overtake what makes it answer
 		k.once(ctx, &value{output: values[0].output, param: values[0].param})
 		k.Asked, k.Answered, k.took = 0, 0, nil
 	}
+	put(rounds*len(values), 0)
 	for round := range rounds {
 		for i, v := range values {
+			put(0, 1)
 			tries := 1
 			if round == 0 {
 				tries = k.profile.Tries

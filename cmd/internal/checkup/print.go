@@ -6,8 +6,8 @@ import (
 )
 
 // Print writes a report for people: what was found out, and below each trouble
-// and note what to do.
-func Print(w io.Writer, r Report) error {
+// and note what to do. paint may colour the words of the levels.
+func Print(w io.Writer, r Report, paint func(word string) string) error {
 	text, about := r.Job+"\n", ""
 	troubles := 0
 	for _, f := range r.Findings {
@@ -15,7 +15,7 @@ func Print(w io.Writer, r Report) error {
 			about = f.About
 			text += about + "\n"
 		}
-		text += fmt.Sprintf("  %-8s %s\n", f.Level, f.Says)
+		text += "  " + paint(string(f.Level)) + fmt.Sprintf("%*s %s\n", 8-len(f.Level), "", f.Says)
 		if f.Do != "" {
 			text += fmt.Sprintf("  %-8s %s\n", "do:", f.Do)
 		}

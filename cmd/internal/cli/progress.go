@@ -2,19 +2,11 @@ package cli
 
 import (
 	"io"
-	"os"
 	"sync"
 	"time"
 
 	"github.com/schollz/progressbar/v3"
-	"golang.org/x/term"
 )
-
-// IsTerminal reports whether somebody reads along.
-func IsTerminal(w io.Writer) bool {
-	f, ok := w.(*os.File)
-	return ok && term.IsTerminal(int(f.Fd()))
-}
 
 // redrawn is how often a bar is drawn at most: often enough for the eye.
 const redrawn = 50 * time.Millisecond

@@ -3,7 +3,6 @@ package doors
 import (
 	"fmt"
 	"io"
-	"os"
 	"strings"
 
 	"rsc.io/qr"
@@ -83,15 +82,4 @@ func half(upper, lower bool) string {
 	default:
 		return " "
 	}
-}
-
-// IsTerminal reports whether somebody reads along, as far as that can be told: a
-// device that takes letters, no file and no pipe.
-func IsTerminal(w io.Writer) bool {
-	f, ok := w.(*os.File)
-	if !ok {
-		return false
-	}
-	info, err := f.Stat()
-	return err == nil && info.Mode()&os.ModeCharDevice != 0
 }

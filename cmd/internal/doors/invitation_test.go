@@ -109,28 +109,3 @@ func TestInvitation(t *testing.T) {
 		}
 	}
 }
-
-func TestOnlyATerminalIsOne(t *testing.T) {
-	terminal, err := os.OpenFile("/dev/ptmx", os.O_RDWR, 0)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer terminal.Close()
-	file, err := os.Create(filepath.Join(t.TempDir(), "out"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer file.Close()
-	read, write, err := os.Pipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer read.Close()
-	defer write.Close()
-	if !IsTerminal(terminal) {
-		t.Error("a terminal is taken for something else")
-	}
-	if IsTerminal(file) || IsTerminal(write) || IsTerminal(new(bytes.Buffer)) {
-		t.Error("a file, a pipe or a buffer is taken for a terminal")
-	}
-}

@@ -93,8 +93,9 @@ func Reasons(v desk.View) []string {
 	return []string{cmp.Or(v.Notice, "nothing was measured")}
 }
 
-// Print writes it as text or as one JSON object.
-func (r Rehearsed) Print(w io.Writer, asJSON bool) error {
+// Print writes it as text, in which paint may colour the verdict, or as one JSON
+// object.
+func (r Rehearsed) Print(w io.Writer, asJSON bool, paint func(word string) string) error {
 	if asJSON {
 		return JSON(w, r)
 	}
@@ -112,7 +113,7 @@ func (r Rehearsed) Print(w io.Writer, asJSON bool) error {
 	if r.NullHz == nil {
 		line("measured", "nothing that tells of the null")
 	}
-	line("verdict", "%s", r.Verdict)
+	line("verdict", "%s", paint(string(r.Verdict)))
 	for _, reason := range r.Reasons {
 		line("", "%s", reason)
 	}
