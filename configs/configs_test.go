@@ -19,7 +19,7 @@ import (
 )
 
 func TestEveryShippedFileLoads(t *testing.T) {
-	if got := SiteNames(); !slices.Equal(got, []string{"brindlequay", "gorsefen", "larkpit", "ottersedge", "tarnholt"}) {
+	if got := SiteNames(); !slices.Equal(got, []string{"brindlequay", "cinderbarn", "gorsefen", "larkpit", "marlfold", "ottersedge", "sorrelgate", "tarnholt"}) {
 		t.Errorf("sites %v", got)
 	}
 	if got := ProfileNames(); !slices.Equal(got, []string{"blind-four", "bundled-sixty-four", "counting-twelve", "lettered-six", "muteless-four", "one-address-sixteen", "plain-eight"}) {

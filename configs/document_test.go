@@ -152,7 +152,7 @@ func only(t *testing.T, err error) document.Problem {
 // else they leave behind, such as a cabinet that is described nowhere, has
 // problems of its own. Limits are tried in a file that has a tolerance.
 func mayBeMissed(path string) bool {
-	optional := regexp.MustCompile(`^(ground|walls|aim|limits|tolerance|groups|cabinets|further_processors)$|^limits\.|^tolerance\.|^aim\.(measure|evenness|hold_null|robust)$|` +
+	optional := regexp.MustCompile(`^(ground|walls|aim|limits|tolerance|series|groups|cabinets|further_processors)$|^limits\.|^tolerance\.|^aim\.(measure|evenness|hold_null|robust)$|` +
 		`^target\.(opening|side_lobes)$|^zones\[\d+\]\.weight$|^cabinets\[\d+\]\.directivity$|^outputs\[\d+\]\.(group|bend|processor|channel)$|` +
 		`sources\[\d+\]\.(level|facing|cabinet)$|^layouts\.[^.]+\[\d+\]\.(facing|mirrored|cabinet|level|depth|treatment|outputs|outputs\.from|outputs\.one_for|depth\.count|depth\.forward)$|` +
 		`^(transport|reply_port|burst|bundle|late|blind|ramp|renew|refusal|numbering|numbering\[\d+\]\.digits)$|` +
