@@ -75,14 +75,43 @@ func Estimate(reference, microphone []float64, rate float64, band engine.Band, o
 }
 
 func estimate(reference, microphone []float64, rate float64, band engine.Band, o Options) (Function, error) {
-	a, err := newAverager(rate, band, o)
+	if err := o.check(); err != nil {
+		return Function{}, err
+	}
+	first, last, err := bins(rate, band, o.Segment)
 	if err != nil {
 		return Function{}, err
 	}
-	if err := a.add(reference, microphone); err != nil {
+	if err := checkAudio(reference, microphone); err != nil {
 		return Function{}, err
 	}
-	return a.function()
+	x, y := newTransform(o.Segment, first, last), newTransform(o.Segment, first, last)
+	sums, weights, segments := newSpectra(first, last-first+1), o.weights(), 0
+	for at := 0; at+o.Segment <= len(reference); at += o.Hop {
+		sums.add(x.of(reference[at:at+o.Segment], weights), y.of(microphone[at:at+o.Segment], weights))
+		segments++
+	}
+	n := o.averages(segments)
+	if n < minAverages {
+		return Function{}, fmt.Errorf("%d samples make %d segments of %d, which is %.2f independent averages, want at least %d",
+			len(reference), segments, o.Segment, n, minAverages)
+	}
+	return sums.function(rate, o.Segment, n)
+}
+
+func checkAudio(reference, microphone []float64) error {
+	if len(reference) != len(microphone) {
+		return fmt.Errorf("reference has %d samples, microphone %d, want as many", len(reference), len(microphone))
+	}
+	for i := range reference {
+		if v := reference[i]; math.IsNaN(v) || math.IsInf(v, 0) {
+			return fmt.Errorf("reference sample %d is %v, want a finite number", i, v)
+		}
+		if v := microphone[i]; math.IsNaN(v) || math.IsInf(v, 0) {
+			return fmt.Errorf("microphone sample %d is %v, want a finite number", i, v)
+		}
+	}
+	return nil
 }
 
 func (o Options) check() error {
