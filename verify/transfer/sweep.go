@@ -6,13 +6,10 @@ import (
 	"hushback/engine"
 )
 
-// SweepOptions say how a sweep was played.
-type SweepOptions struct {
-	Repeat int // samples from one sweep's start to the next, silence included; factors 2, 3, 5 and 7 only
-}
-
 // Sweep is the transfer function from a sweep that is played again and again, by
-// deconvolution: with X and Y the spectra of each repeat, at the bins k·rate/Repeat,
+// deconvolution. A repeat is so many samples from one sweep's start to the next,
+// silence included, with no prime factors but 2, 3, 5 and 7. With X and Y the
+// spectra of each repeat, at the bins k·rate/repeat,
 //
 //	H     = Σ conj(X)·Y / Σ|X|²
 //	Sigma = sqrt( Σ|Y-H·X|² / (2·(n-1)·Σ|X|²) )
@@ -24,12 +21,12 @@ type SweepOptions struct {
 // not told from H.
 //
 // Errors: those of Estimate; fewer than two repeats.
-func Sweep(reference, microphone []float64, rate float64, band engine.Band, o SweepOptions) (Function, error) {
-	if o.Repeat > 0 && len(reference) < minAverages*o.Repeat {
+func Sweep(reference, microphone []float64, rate float64, band engine.Band, repeat int) (Function, error) {
+	if repeat > 0 && len(reference) < minAverages*repeat {
 		return Function{}, fmt.Errorf("transfer function of a sweep: %d samples hold %d repeats of %d, want at least %d",
-			len(reference), len(reference)/o.Repeat, o.Repeat, minAverages)
+			len(reference), len(reference)/repeat, repeat, minAverages)
 	}
-	f, err := estimate(reference, microphone, rate, band, Options{Segment: o.Repeat, Hop: o.Repeat, Window: Rectangular})
+	f, err := estimate(reference, microphone, rate, band, Options{Segment: repeat, Hop: repeat, Window: Rectangular})
 	if err != nil {
 		return Function{}, fmt.Errorf("transfer function of a sweep: %w", err)
 	}

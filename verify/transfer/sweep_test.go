@@ -50,7 +50,7 @@ func TestSweep(t *testing.T) {
 	rng := rand.New(rand.NewPCG(seed, 1))
 	band := engine.Band{LowHz: 25, HighHz: 110} // inside the sweep
 	ref, mic := playedBy(sweepOf(rate, repeat, subs), rate, repeats, 333, ringing)
-	got, err := Sweep(ref, noisy(rng, mic, 0.1), rate, band, SweepOptions{Repeat: repeat})
+	got, err := Sweep(ref, noisy(rng, mic, 0.1), rate, band, repeat)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -85,7 +85,7 @@ func TestSweepIsExact(t *testing.T) {
 	const rate, repeat = 480, 980 // a factor of 7, as 44100 has
 	x := sweepOf(rate, repeat, engine.Band{LowHz: 40, HighHz: 60})
 	ref, mic := playedBy(x, rate, 2, 0, ringing)
-	f, err := Sweep(ref, mic, rate, engine.Band{LowHz: 1, HighHz: 239}, SweepOptions{Repeat: repeat})
+	f, err := Sweep(ref, mic, rate, engine.Band{LowHz: 1, HighHz: 239}, repeat)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -120,7 +120,7 @@ func TestSweepRefuses(t *testing.T) {
 		{make([]float64, 960), x, 480, "silent"},
 		{x, append(x[:959:959], math.Inf(1)), 480, "microphone sample 959"},
 	} {
-		if _, err := Sweep(c.x, c.y, 480, subs, SweepOptions{Repeat: c.repeat}); err == nil || !strings.HasPrefix(err.Error(), "transfer function of a sweep: ") || !strings.Contains(err.Error(), c.want) {
+		if _, err := Sweep(c.x, c.y, 480, subs, c.repeat); err == nil || !strings.HasPrefix(err.Error(), "transfer function of a sweep: ") || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("repeat of %d: %v, want an error with %q", c.repeat, err, c.want)
 		}
 	}

@@ -7,6 +7,7 @@ import (
 	"hushback/cmd/internal/desk"
 	"hushback/engine"
 	"hushback/verify/feed"
+	"hushback/verify/transfer"
 )
 
 // watchedSec is how much audio the page's live numbers are of, in seconds.
@@ -60,7 +61,7 @@ func (d *Daemon) judgeFeed(f *desk.Feed, floor map[string]float64) {
 // the signal over the noise of one average there, in dB; NaN where there is too
 // little audio to tell.
 func quality(heard feed.Recording, site engine.Site) (coherence, overNoiseDB float64) {
-	f, err := estimate(heard, site.TestSignal)
+	f, err := transfer.OfSignal(site.TestSignal, heard.Reference, heard.Microphone, heard.Rate)
 	if err != nil {
 		return math.NaN(), math.NaN()
 	}

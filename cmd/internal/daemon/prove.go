@@ -14,7 +14,6 @@ import (
 	"hushback/engine"
 	"hushback/engine/field"
 	"hushback/verify"
-	"hushback/verify/feed"
 	"hushback/verify/transfer"
 )
 
@@ -190,42 +189,15 @@ func (d *Daemon) listen(ctx context.Context, mic engine.Microphone, periods int)
 		return function(ctx, time.Duration(settleSec*float64(time.Second)))
 	}
 	signal := d.View().Site.TestSignal
-	recording, err := d.hub.Capture(ctx, d.feedOf(mic.Name), settleSec, float64(periods)*lengthen(signal.Kind)*signal.PeriodSec)
+	recording, err := d.hub.Capture(ctx, d.feedOf(mic.Name), settleSec, float64(periods)*transfer.Lengthen(signal.Kind)*signal.PeriodSec)
 	if err != nil {
 		return transfer.Function{}, err
 	}
-	f, err := estimate(recording, signal)
+	f, err := transfer.OfSignal(signal, recording.Reference, recording.Microphone, recording.Rate)
 	if err != nil {
 		return transfer.Function{}, err
 	}
 	return f.At(signal.Lines())
-}
-
-// lengthen is how many periods of another test signal tell as much as one of the
-// multisine: a sweep takes that long, and noise has to be averaged.
-func lengthen(k engine.SignalKind) float64 {
-	if k == engine.SignalSweep || k == engine.SignalNoise {
-		return engine.SweepPeriods
-	}
-	return 1
-}
-
-// estimate cuts what is periodic into whole repeats, whose spread tells the noise.
-// Noise needs a window, and segments long enough for what arrives late.
-func estimate(r feed.Recording, t engine.TestSignal) (transfer.Function, error) {
-	rate := float64(r.Rate)
-	period := int(math.Round(t.PeriodSec * rate))
-	if math.Abs(t.PeriodSec*rate-float64(period)) > 1e-6 {
-		return transfer.Function{}, fmt.Errorf("a period of the test signal, %g s, is no whole number of samples at %d Hz: record at %d Hz", t.PeriodSec, r.Rate, engine.SampleRate)
-	}
-	o := transfer.Options{Segment: period, Hop: period, Window: transfer.Rectangular}
-	switch t.Kind {
-	case engine.SignalSweep:
-		return transfer.Sweep(r.Reference, r.Microphone, rate, t.Band, transfer.SweepOptions{Repeat: engine.SweepPeriods * period})
-	case engine.SignalNoise:
-		o = transfer.Options{Segment: 4 * period, Hop: 2 * period, Window: transfer.Hann}
-	}
-	return transfer.Estimate(r.Reference, r.Microphone, rate, t.Band, o)
 }
 
 // longestWay is the longest time, in seconds, from the processor's input to a

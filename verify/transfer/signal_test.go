@@ -1,4 +1,4 @@
-package daemon
+package transfer
 
 import (
 	"math"
@@ -7,16 +7,15 @@ import (
 	"testing"
 
 	"hushback/engine"
-	"hushback/verify/feed"
 )
 
 // Whatever rate a recorder runs at, its audio comes to the same function on the
 // test signal's lines: here that of a delay and a gain, in closed form.
-func TestEstimateAtEveryRate(t *testing.T) {
+func TestOfSignalAtEveryRate(t *testing.T) {
 	signal := engine.TestSignal{PeriodSec: 0.5, Band: engine.Band{LowHz: 30, HighHz: 90}}
 	const gain, lateSec = 0.3, 0.0123
 	for _, rate := range []int{44100, 48000, 88200, 96000, 176400, 192000} {
-		r := feed.Recording{Rate: rate, First: 123}
+		var reference, microphone []float64
 		for n := range 3 * rate / 2 {
 			var x, y float64
 			for k, hz := range signal.Lines() {
@@ -24,9 +23,9 @@ func TestEstimateAtEveryRate(t *testing.T) {
 				x += 0.01 * math.Cos(2*math.Pi*hz*float64(n)/float64(rate)+phase)
 				y += gain * 0.01 * math.Cos(2*math.Pi*hz*(float64(n)/float64(rate)-lateSec)+phase)
 			}
-			r.Reference, r.Microphone = append(r.Reference, x), append(r.Microphone, y)
+			reference, microphone = append(reference, x), append(microphone, y)
 		}
-		f, err := estimate(r, signal)
+		f, err := OfSignal(signal, reference, microphone, rate)
 		if err != nil {
 			t.Fatal(rate, err)
 		}
@@ -40,7 +39,7 @@ func TestEstimateAtEveryRate(t *testing.T) {
 		}
 	}
 	signal.PeriodSec = 0.128 // 5644.8 samples
-	if _, err := estimate(feed.Recording{Rate: 44100}, signal); err == nil || !strings.Contains(err.Error(), "0.128 s, is no whole number of samples at 44100 Hz: record at 48000 Hz") {
+	if _, err := OfSignal(signal, nil, nil, 44100); err == nil || !strings.Contains(err.Error(), "0.128 s, is no whole number of samples at 44100 Hz: record at 48000 Hz") {
 		t.Errorf("a period that is not whole: %v", err)
 	}
 }
