@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"encoding/hex"
 	"encoding/json"
 	"errors"
@@ -251,5 +252,83 @@ func TestPresetsAsJSON(t *testing.T) {
 	_, out, _ := said(t, "presets", "set-aside", "--json", "--state", other)
 	if one(t, out, &kept); !strings.HasPrefix(kept.As, home.Folder{Dir: other}.Store()+".damaged-") {
 		t.Errorf("set aside: %+v", kept)
+	}
+}
+
+// Programs are told what a signal's file holds, which holds that, and what a listening
+// carried of it, which is all of it while a daemon is there and nothing without.
+func TestSignalsAsJSON(t *testing.T) {
+	file, state := t.TempDir()+"/signal.wav", stateFolderFor(t)
+	code, out, errs := said(t, "excite", exampleSite, "--json", "--out", file, "--for", "300 ms", "--kind", "sweep", "--format", "f32le")
+	var written toldSignal
+	one(t, out, &written)
+	want := toldSignal{File: file, WAV: true, Format: "f32le", Rate: 48000, Channels: 2, Seconds: 0.3, Kind: "sweep", LowHz: 20, HighHz: 120, LevelDB: -20, FadeInSec: 2, Seed: 1}
+	if code != exitDone || written != want {
+		t.Errorf("exit code %d, %s\n got %+v\nwant %+v", code, errs, written, want)
+	}
+	if info, err := os.Stat(file); err != nil || info.Size() < 14400*8 || info.Size() > 14400*8+100 {
+		t.Errorf("the file: %v, %v", info, err)
+	}
+	if code, out, errs := said(t, "excite", exampleSite, "--json"); code != exitBadInput || out != "" || !strings.Contains(errs, "--out") {
+		t.Errorf("samples and JSON on one output: exit code %d, %q, %s", code, out, errs)
+	}
+
+	listen := func(want int) (told toldListening) {
+		t.Helper()
+		code, out, errs := said(t, "listen", "--microphone", daemon.Moved, "--file", file, "--json", "--state", state)
+		one(t, out, &told)
+		if code != want || told.Microphone != daemon.Moved || told.Rate != 48000 || told.Frames != 14400 || told.Resumes != 0 {
+			t.Errorf("exit code %d, want %d; told %+v; %s", code, want, told, errs)
+		}
+		return told
+	}
+	s := raised(t, func(o *daemon.Options) { o.Home.Dir = state })
+	if told := listen(exitDone); told.Lost != 0 || told.Trouble != "" {
+		t.Errorf("beside a daemon: %+v", told)
+	}
+	note, _, err := home.Folder{Dir: state}.Find()
+	must(t, err)
+	must(t, s.daemon.Stop())
+	must(t, home.Folder{Dir: state}.Leave(note)) // as one that was killed leaves it
+	if told := listen(exitNotProven); told.Lost != 14400 || told.Trouble == "" {
+		t.Errorf("without a daemon: %+v", told)
+	}
+}
+
+// heard ends what is running as soon as it has said something.
+type heard struct {
+	bytes.Buffer
+	enough func()
+}
+
+func (h *heard) Write(b []byte) (int, error) {
+	defer h.enough()
+	return h.Buffer.Write(b)
+}
+
+// Where a page is served, programs are told once where, and nothing after it: of a
+// rehearsal, and of a site file that needs mending.
+func TestPagesAsJSON(t *testing.T) {
+	broken := ownSite(t, exampleSite, "temperature: 17.5", "temperature: warm 17.5")
+	for _, c := range []struct {
+		args []string
+		code int
+		well func(welcome) bool
+	}{
+		{[]string{"rehearse", "--fault", "cold", "--seed", "5"}, exitDone, func(w welcome) bool {
+			return *w.Rehearsal == staged{5, "fault cold"} && strings.HasPrefix(w.Job, "Ottersedge") && len(w.Broken) == 0 && w.Processor != ""
+		}},
+		{[]string{"serve", broken, "--listen", "127.0.0.1:0", "--state", stateFolderFor(t)}, exitBadInput, func(w welcome) bool {
+			return w.Rehearsal == nil && len(w.Broken) == 1 && strings.HasPrefix(w.Broken[0], broken+":")
+		}},
+	} {
+		ctx, stop := context.WithCancel(withPatience(t))
+		out, errs := &heard{enough: stop}, &bytes.Buffer{}
+		code := run(ctx, append(c.args, "--json"), out, errs)
+		var told welcome
+		one(t, out.String(), &told)
+		if code != c.code || !c.well(told) || told.Link != told.Page+"#k="+told.PairingCode || told.State == "" || told.Certificate != "" {
+			t.Errorf("%q: exit code %d, want %d; %+v; %s", c.args, code, c.code, told, errs)
+		}
 	}
 }

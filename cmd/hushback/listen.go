@@ -14,6 +14,7 @@ import (
 	"hushback/cmd/internal/daemon"
 	"hushback/cmd/internal/home"
 	"hushback/cmd/internal/pcm"
+	"hushback/cmd/internal/printout"
 	"hushback/cmd/internal/sound"
 )
 
@@ -24,6 +25,7 @@ const tokenVariable = "HUSHBACK_TOKEN"
 func newListen() *cobra.Command {
 	var l sound.Listening
 	var state, file, tokenFile, latency, encoding string
+	var asJSON bool
 	c := &cobra.Command{
 		Use:   "listen",
 		Short: "Carry a recorder's two channels to the daemon",
@@ -57,7 +59,7 @@ with --server, and give the token that stands in daemon.json in its state folder
 				l.In, l.Paced = f, true
 			}
 			l.Say = func(s sound.Level) { sayLevel(c.ErrOrStderr(), s) }
-			return listen(c.Context(), l)
+			return listen(c.Context(), l, asJSON, c.OutOrStdout())
 		},
 	}
 	f := c.Flags()
@@ -69,15 +71,37 @@ with --server, and give the token that stands in daemon.json in its state folder
 	f.StringVar(&latency, "latency", "200 ms", "`time` that the recorder's samples take to get here, at most")
 	f.IntVar(&l.Reference, "reference-channel", 1, "`channel` of the reference, counted from 1")
 	f.IntVar(&l.Heard, "microphone-channel", 2, "`channel` of the microphone, counted from 1")
+	f.BoolVar(&asJSON, "json", false, "print one JSON object at the end that says what was carried")
 	addFormat(c, &l.Raw, &encoding)
 	return c
 }
 
-func listen(ctx context.Context, l sound.Listening) error {
+// toldListening is what a listening came to, as it is printed with --json.
+type toldListening struct {
+	Microphone string `json:"microphone"`
+	Rate       int    `json:"rate"`
+	Frames     int64  `json:"frames"`      // that the recorder gave, a sample of each channel
+	Lost       uint64 `json:"lost_frames"` // of them, that the daemon did not get
+	Resumes    int    `json:"resumes"`     // connections that were made again
+	Trouble    string `json:"trouble"`     // what was wrong with the connection at the end
+}
+
+// listen carries until the recording ends or ctx does, and says what came of it.
+func listen(ctx context.Context, l sound.Listening, asJSON bool, stdout io.Writer) error {
 	if l.Microphone == "" {
 		return cli.Bad(errors.New("--microphone: name the microphone as the site does, or moved"))
 	}
-	return sound.Listen(ctx, l)
+	carried, err := sound.Listen(ctx, l)
+	if err == nil && carried.Times == 0 && carried.Frames > 0 {
+		err = fmt.Errorf("the daemon took none of %d frames: %s: look to address, token and network, then record again", carried.Frames, carried.Trouble)
+	}
+	if !asJSON || carried.Rate == 0 {
+		return err
+	}
+	told := toldListening{
+		Microphone: l.Microphone, Rate: carried.Rate, Frames: carried.Frames, Lost: carried.Lost, Resumes: max(0, carried.Times-1), Trouble: carried.Trouble,
+	}
+	return errors.Join(printout.JSON(stdout, told), err)
 }
 
 // whereTo is the daemon's feed and the token that it wants.

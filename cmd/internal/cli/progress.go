@@ -11,8 +11,8 @@ import (
 // redrawn is how often a bar is drawn at most: often enough for the eye.
 const redrawn = 50 * time.Millisecond
 
-// Progress shows on a terminal's last line how far long work is. Elsewhere, and as
-// its zero value, it says nothing.
+// Progress shows on a terminal's last line how far long work is. Elsewhere, and
+// where it is nil, it says nothing.
 type Progress struct {
 	terminal io.Writer // nil where nobody looks
 	mu       sync.Mutex
@@ -31,11 +31,11 @@ func NewProgress(w io.Writer) *Progress {
 
 // Show says that so much of something is done; from any goroutine.
 func (p *Progress) Show(doing string, done, of int) {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	if p.terminal == nil || of <= 0 {
+	if p == nil || p.terminal == nil || of <= 0 {
 		return
 	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
 	if p.bar == nil || p.doing != doing || p.of != of {
 		p.clear()
 		p.doing, p.of = doing, of
@@ -51,6 +51,9 @@ func (p *Progress) Show(doing string, done, of int) {
 
 // Clear takes the bar away, before anything else is written there.
 func (p *Progress) Clear() {
+	if p == nil {
+		return
+	}
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	p.clear()

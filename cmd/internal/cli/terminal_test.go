@@ -102,7 +102,7 @@ func TestProgress(t *testing.T) {
 	if !strings.HasSuffix(shown.String(), " \rdone") {
 		t.Errorf("the bar still stands: %q", shown.String())
 	}
-	for _, quiet := range []*Progress{NewProgress(new(bytes.Buffer)), {}} {
+	for _, quiet := range []*Progress{NewProgress(new(bytes.Buffer)), nil} {
 		quiet.Show("searching", 1, 8) // nor does it panic
 		quiet.Clear()
 	}

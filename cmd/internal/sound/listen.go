@@ -47,36 +47,46 @@ type Level struct {
 // ends.
 const lastPatience = 2 * time.Second
 
+// Carried is what a listening came to.
+type Carried struct {
+	Rate    int    // samples a second
+	Frames  int64  // that the recorder gave
+	Lost    uint64 // of them: dropped because the daemon was away too long, or never taken by it
+	Times   int    // that the daemon was connected
+	Trouble string // why it was not, at the end
+}
+
 // Listen reads the recorder until it ends or ctx does, neither of which is an
 // error, and keeps the daemon fed, in the form in which the recorder gives it. A
 // connection that breaks is made again, and goes on where it broke.
-func Listen(ctx context.Context, l Listening) error {
+func Listen(ctx context.Context, l Listening) (Carried, error) {
 	r, err := pcm.NewReader(l.In, l.Raw)
 	if err != nil {
-		return err
+		return Carried{}, err
 	}
 	for what, channel := range map[string]int{"reference": l.Reference, "microphone": l.Heard} {
 		if channel < 1 || channel > r.Channels {
-			return fmt.Errorf("audio: %s channel %d, the stream has 1 to %d", what, channel, r.Channels)
+			return Carried{}, fmt.Errorf("audio: %s channel %d, the stream has 1 to %d: name the right one with --%s-channel", what, channel, r.Channels, what)
 		}
 	}
 	to, err := agent.Start(l.URL, l.Token, protocol.Hello{
 		Microphone: l.Microphone, Rate: r.Rate, Layout: protocol.Layout{Format: protocol.Format(r.Encoding)},
 	})
 	if err != nil {
-		return err
+		return Carried{}, err
 	}
 	defer to.Close()
 	e := &ear{Listening: l, to: to}
 	behind := int64(l.LatencySec * float64(r.Rate))
 	to.Marks(func() uint64 { return uint64(e.read.Load() + behind) })
-	if err := e.hear(ctx, r); err != nil {
-		return err
+	err = e.hear(ctx, r)
+	if stopped := ctx.Err() != nil; err == nil && (!stopped || to.State().Connected) {
+		soon, cancel := context.WithTimeout(context.WithoutCancel(ctx), lastPatience)
+		defer cancel()
+		_ = to.Flush(soon) // a daemon that is not there misses the end
 	}
-	soon, cancel := context.WithTimeout(ctx, lastPatience)
-	defer cancel()
-	_ = to.Flush(soon) // a daemon that is not there misses the end
-	return nil
+	s := to.State()
+	return Carried{Rate: r.Rate, Frames: e.read.Load(), Lost: s.Lost + s.Kept, Times: s.Times, Trouble: s.Trouble}, err
 }
 
 // ear is one listening.

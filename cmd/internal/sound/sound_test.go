@@ -133,13 +133,16 @@ func TestListen(t *testing.T) {
 		format := pcm.Format{Encoding: encoding, Rate: rate, Channels: 3}
 		ctx, stop := context.WithTimeout(t.Context(), time.Minute)
 		ended := make(chan error, 1)
+		var carried Carried
 		levels := make(chan Level, 100)
 		go func() {
-			ended <- Listen(ctx, Listening{
+			var err error
+			carried, err = Listen(ctx, Listening{
 				Microphone: "alley", URL: "ws" + strings.TrimPrefix(server.URL, "http"), Token: "secret",
 				In: recorder(t, format, encoding == pcm.S24), Raw: format, Reference: 3, Heard: 1, LatencySec: 0.05,
 				Say: func(l Level) { levels <- l },
 			})
+			ended <- err
 		}()
 		for !hub.Status()[0].Connected {
 			time.Sleep(time.Millisecond)
@@ -167,6 +170,9 @@ func TestListen(t *testing.T) {
 		if err := <-ended; err != nil {
 			t.Errorf("%s: ended with %v", encoding, err)
 		}
+		if got := hub.Status()[0]; carried.Rate != rate || carried.Times != 2 || carried.Lost != 0 || carried.Frames <= rate || carried.Trouble != "" {
+			t.Errorf("%s: carried %+v, the daemon says %+v", encoding, carried, got)
+		}
 		hub.Close()
 		server.Close()
 	}
@@ -179,13 +185,13 @@ func TestListeningThatCannotBe(t *testing.T) {
 		"reference channel 0":                         {In: strings.NewReader("12345678"), Raw: format, Heard: 1},
 		"is the recorder running":                     {In: strings.NewReader(""), Raw: format, Reference: 1, Heard: 2},
 	} {
-		if err := Listen(t.Context(), l); err == nil || !strings.Contains(err.Error(), want) {
+		if _, err := Listen(t.Context(), l); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("want an error with %q, got %v", want, err)
 		}
 	}
 	// A stream that ends ends the listening, whether the daemon is there or not.
 	short := Listening{Microphone: "a", URL: "ws://127.0.0.1:9/feed", In: bytes.NewReader(make([]byte, 4*rate)), Raw: format, Reference: 1, Heard: 2}
-	if err := Listen(t.Context(), short); err != nil {
-		t.Error(err)
+	if c, err := Listen(t.Context(), short); err != nil || c.Frames != rate || c.Lost != rate || c.Times != 0 || c.Trouble == "" {
+		t.Errorf("%+v, %v", c, err)
 	}
 }

@@ -43,8 +43,10 @@ type Agent struct {
 // State is how an Agent is doing.
 type State struct {
 	Connected bool
+	Times     int    // that it connected
 	Trouble   string // why not, or why not a moment ago; "" when all is well
 	Lost      uint64 // samples that were dropped because the daemon was away too long
+	Kept      uint64 // samples that the daemon does not have yet
 }
 
 // Start begins to connect to a daemon's feed (ws:// or wss://), again and again
@@ -118,7 +120,9 @@ func (a *Agent) Flush(ctx context.Context) error {
 func (a *Agent) State() State {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	return a.state
+	s := a.state
+	s.Kept = uint64(a.backlog.kept)
+	return s
 }
 
 // Close hangs up. What the daemon does not have is lost; Flush before. Closing
@@ -190,7 +194,7 @@ func (a *Agent) connection(ctx context.Context) (took bool, err error) {
 		return false, err
 	}
 	took = a.taken(at)
-	a.change(func() { a.state.Connected = true })
+	a.change(func() { a.state.Connected, a.state.Times = true, a.state.Times+1 })
 	defer context.AfterFunc(ctx, l.bye)()
 	ended := make(chan error, 1)
 	go func() { ended <- l.listen(a) }()

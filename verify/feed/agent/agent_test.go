@@ -185,7 +185,7 @@ func TestResume(t *testing.T) {
 	flushed := make(chan error)
 	go func() { flushed <- a.Flush(t.Context()) }()
 	second.say(protocol.Ack(3*frameSamples + 100))
-	if err := <-flushed; err != nil || a.State() != (State{Connected: true}) {
+	if err := <-flushed; err != nil || a.State() != (State{Connected: true, Times: 2}) {
 		t.Errorf("flushed: %v, %+v", err, a.State())
 	}
 }
