@@ -153,8 +153,7 @@ type set struct {
 	hush      context.CancelFunc // ends the microphones
 	listening chan error         // their end
 
-	unattended bool
-	seen       *cli.Progress // of a rehearsal with nobody present
+	seen *cli.Progress // of a rehearsal with nobody present
 }
 
 // raise starts the rig, then the daemon on it, then the microphones.
@@ -171,8 +170,8 @@ func raise(o daemon.Options, of rehearsal.Options) (*set, error) {
 		return nil, err
 	}
 	ctx, hush := context.WithCancel(context.Background())
-	s := &set{rig: rig, daemon: d, fault: of.Fault, seed: of.Seed, hush: hush, listening: make(chan error, 1), unattended: o.KeepProven}
-	if of.Moved != "" {
+	s := &set{rig: rig, daemon: d, fault: of.Fault, seed: of.Seed, hush: hush, listening: make(chan error, 1)}
+	if of.Moved != "" && !o.KeepProven { // with nobody present until carries it
 		go s.carry(ctx)
 	}
 	go func() {
@@ -182,16 +181,13 @@ func raise(o daemon.Options, of rehearsal.Options) (*set, error) {
 }
 
 // carry is the stage hand: wherever the series waits for the microphone, it is
-// put there, and a rehearsal with nobody present goes on by itself.
+// put there.
 func (s *set) carry(ctx context.Context) {
 	changed, stop := s.daemon.Watch()
 	defer stop()
 	for {
 		if place := s.daemon.View().Placing; place != "" {
 			s.rig.Carry(place)
-			if s.unattended {
-				_ = s.daemon.Placed(ctx, place) // refused once the series has gone on, which is as well
-			}
 		}
 		select {
 		case _, running := <-changed:

@@ -93,17 +93,23 @@ func connected(v desk.View) bool {
 	return len(v.Feeds) > 0 && !slices.ContainsFunc(v.Feeds, func(f desk.Feed) bool { return !f.Connected })
 }
 
-// until follows the picture, saying what is new, until it is as wanted.
+// until follows the picture, saying what is new, until it is as wanted. Where the
+// series waits for the microphone it is the stage hand too, after saying so.
 func (s *set) until(ctx context.Context, say func(string, ...any), wanted func(desk.View) bool) error {
 	changed, stop := s.daemon.Watch()
 	defer stop()
-	said := ""
+	said, placed := "", ""
 	for {
 		v := s.daemon.View()
 		if v.Doing != "" && v.Doing != said {
 			said = v.Doing
 			say("%s", said)
 		}
+		if v.Placing != "" && v.Placing != placed {
+			s.rig.Carry(v.Placing)
+			_ = s.daemon.Placed(ctx, v.Placing) // refused once the series has gone on, which is as well
+		}
+		placed = v.Placing
 		if _, measuring := v.State.(control.Measuring); measuring {
 			s.seen.Show("captures", len(v.Captures), len(v.Site.Heard())*len(v.Site.Microphones))
 		}
