@@ -194,10 +194,10 @@ func (s *storm) deliver(m osc.Message) {
 	}
 }
 
-// trials is how many changes are tried: HUSHBACK_TRIALS or, without it, enough
+// trials is how many changes are tried: HUSHTEST_TRIALS or, without it, enough
 // to meet every fault many times.
 func trials(t *testing.T) uint64 {
-	if text := os.Getenv("HUSHBACK_TRIALS"); text != "" {
+	if text := os.Getenv("HUSHTEST_TRIALS"); text != "" {
 		n, err := strconv.ParseUint(text, 10, 32)
 		must(t, err)
 		return n

@@ -170,7 +170,7 @@ func outcomes(t *testing.T, r rig, takes []take, noise float64, runs int, rng *r
 // which is what a practitioner reads off a meter while it plays. All four together
 // stand 23 dB above it then. The true null is that of pairs, 47 dB deep. It takes
 // some luck with the noise still, as the test's figure says. A rig
-// that is a little short of 30 dB is never proven. HUSHBACK_TRIALS asks for more
+// that is a little short of 30 dB is never proven. HUSHTEST_TRIALS asks for more
 // runs, and for the levels at which half of them and 95 % are proven.
 //
 // Where it is all outputs together that stand 10 dB above the noise, nothing of
@@ -179,7 +179,7 @@ func outcomes(t *testing.T, r rig, takes []take, noise float64, runs int, rng *r
 // differ from their sum by -20 dB, which is more than such a null.
 func TestThirtyDecibelsFromFifteenSeconds(t *testing.T) {
 	const seed, aloneDB = 33, 10
-	runs, long := trials(t, 12), os.Getenv("HUSHBACK_TRIALS") != ""
+	runs, long := trials(t, 12), os.Getenv("HUSHTEST_TRIALS") != ""
 	rng := rand.New(rand.NewPCG(seed, 1))
 	phases := make([]float64, len(lines()))
 	for i := range phases {

@@ -26,16 +26,16 @@ const (
 // only its change with temperature matters here.
 func soundSpeed(celsius float64) float64 { return 20.05 * math.Sqrt(celsius+273.15) }
 
-// trials is how many a test draws of each case; HUSHBACK_TRIALS asks for more.
+// trials is how many a test draws of each case; HUSHTEST_TRIALS asks for more.
 func trials(t *testing.T, ordinary int) int {
 	t.Helper()
-	text := os.Getenv("HUSHBACK_TRIALS")
+	text := os.Getenv("HUSHTEST_TRIALS")
 	if text == "" {
 		return ordinary
 	}
 	n, err := strconv.Atoi(text)
 	if err != nil || n < 1 {
-		t.Fatalf("HUSHBACK_TRIALS=%q, want a number", text)
+		t.Fatalf("HUSHTEST_TRIALS=%q, want a number", text)
 	}
 	return n
 }

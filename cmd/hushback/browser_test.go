@@ -21,7 +21,7 @@ import (
 
 // picturesIn names a folder; when set, the browser test leaves screenshots of
 // every stage there for people to look at.
-const picturesIn = "HUSHBACK_PICTURES"
+const picturesIn = "HUSHTEST_PICTURES"
 
 // phone is a browser of a phone's size on the daemon's page.
 type phone struct {

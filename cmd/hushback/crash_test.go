@@ -95,7 +95,7 @@ func TestCrashAtEveryJournalStep(t *testing.T) {
 func TestCrashAtAnyMoment(t *testing.T) {
 	t.Parallel()
 	tally := newTally()
-	total := often(t, "HUSHBACK_CRASHES", 4)
+	total := often(t, "HUSHTEST_CRASHES", 4)
 	inLanes(t, crashLanes, total, func(t *testing.T, n int) {
 		rng := rand.New(rand.NewPCG(crashSeed, uint64(n)))
 		c := crash{press: []string{"/keep", "/roll-back", "/safe"}[rng.IntN(3)]}

@@ -52,13 +52,13 @@ func TestExampleJobsShowTheirProblem(t *testing.T) {
 }
 
 // A rig put up as well as a good crew does it clears the limits of every job: more
-// seeds than one by HUSHBACK_JOBS.
+// seeds than one by HUSHTEST_JOBS.
 func TestExampleJobsAreProven(t *testing.T) {
 	t.Parallel()
 	for _, site := range []string{"marlfold", "sorrelgate", "cinderbarn"} {
 		t.Run(site, func(t *testing.T) {
 			t.Parallel()
-			for seed := range often(t, "HUSHBACK_JOBS", 1) {
+			for seed := range often(t, "HUSHTEST_JOBS", 1) {
 				code, out, errs := said(t, "rehearse", site, "--unattended", "--seed", fmt.Sprint(1+seed))
 				if code != exitDone {
 					t.Errorf("seed %d: exit code %d\n%s%s", 1+seed, code, errs, out)

@@ -91,7 +91,7 @@ type trial struct {
 // same trial again but not the same losses.
 func TestTrialsThroughABadNetwork(t *testing.T) {
 	t.Parallel()
-	total := often(t, "HUSHBACK_TRIALS", 24) / changesInTrial
+	total := often(t, "HUSHTEST_TRIALS", 24) / changesInTrial
 	var mu sync.Mutex
 	ended := map[string]int{}
 	begun := time.Now()

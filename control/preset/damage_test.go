@@ -18,7 +18,7 @@ import (
 
 // writerEnv, when set, makes the test binary a process that writes to the
 // store it names until it is killed.
-const writerEnv = "HUSHBACK_TEST_WRITER"
+const writerEnv = "HUSHTEST_WRITER"
 
 func TestMain(m *testing.M) {
 	path := os.Getenv(writerEnv)

@@ -26,7 +26,7 @@ import (
 
 // picturesIn names a folder; when set, the tests leave every picture there for
 // people to look at.
-const picturesIn = "HUSHBACK_PICTURES"
+const picturesIn = "HUSHTEST_PICTURES"
 
 // yard is an invented site: a bent front row of three, one behind, a wall at the
 // back, an audience and a quiet zone.

@@ -315,16 +315,16 @@ func TestWhatCannotBeCorrected(t *testing.T) {
 	}
 }
 
-// rigs is how many the suite draws; HUSHBACK_RIGS asks for more.
+// rigs is how many the suite draws; HUSHTEST_RIGS asks for more.
 func rigs(t *testing.T) int {
 	t.Helper()
-	text := os.Getenv("HUSHBACK_RIGS")
+	text := os.Getenv("HUSHTEST_RIGS")
 	if text == "" {
 		return 30
 	}
 	n, err := strconv.Atoi(text)
 	if err != nil || n < 1 {
-		t.Fatalf("HUSHBACK_RIGS=%q, want a number", text)
+		t.Fatalf("HUSHTEST_RIGS=%q, want a number", text)
 	}
 	return n
 }

@@ -241,16 +241,16 @@ func placed(truths []truth, d Diagnosis) (first, two bool) {
 	return among(n), among(n + 1)
 }
 
-// The suite. HUSHBACK_RIGS=1000 is the whole of it; an ordinary run has fewer rigs
+// The suite. HUSHTEST_RIGS=1000 is the whole of it; an ordinary run has fewer rigs
 // and counts those that are right as identifiable.
 func TestRigs(t *testing.T) {
 	const seed = 58
 	count, full := ordinaryRigs, false
-	if text := os.Getenv("HUSHBACK_RIGS"); text != "" {
+	if text := os.Getenv("HUSHTEST_RIGS"); text != "" {
 		full = true
 		var err error
 		if count, err = strconv.Atoi(text); err != nil || count < 1 {
-			t.Fatalf("HUSHBACK_RIGS: got %q, want a number of rigs", text)
+			t.Fatalf("HUSHTEST_RIGS: got %q, want a number of rigs", text)
 		}
 	}
 	outcomes := make([]outcome, count)

@@ -19,7 +19,7 @@ import (
 )
 
 // picturesIn names a folder; when set, the test leaves screenshots there for people.
-const picturesIn = "HUSHBACK_PICTURES"
+const picturesIn = "HUSHTEST_PICTURES"
 
 func TestPastIsForThoseWhoArePaired(t *testing.T) {
 	s, d := started(t, control.Idle{})

@@ -32,7 +32,7 @@ import (
 const (
 	manyPhones   = 50
 	changesEvery = 200 * time.Millisecond
-	phonesFor    = "HUSHBACK_PHONES" // a duration; time is judged only where it is set
+	phonesFor    = "HUSHTEST_PHONES" // a duration; time is judged only where it is set
 )
 
 // happened is when each change of a crowd's desk came about, and which pages show it.
