@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
 
 	"github.com/spf13/cobra"
 
@@ -77,11 +78,12 @@ something on the way failed; 2 the command, a setting or a file needs mending.`,
 		SilenceErrors:     true,
 		CompletionOptions: cobra.CompletionOptions{HiddenDefaultCmd: true},
 		Args:              cli.Usage(cobra.NoArgs, "one of the commands"),
+		PersistentPreRunE: func(*cobra.Command, []string) error { return cli.Environment(os.Environ()) },
 		RunE:              func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
 		return cli.Bad(fmt.Errorf("%w\nsee: %s --help", err, c.CommandPath()))
 	})
-	root.AddCommand(newSolve(), newCompare(), newRehearse(), newServe(), newCheck(), newDryRun(), newRollback(), shelf.Verb(), newExcite(), newListen())
+	root.AddCommand(newSolve(), newCompare(), newReport(), newRehearse(), newServe(), newCheck(), newDryRun(), newRollback(), shelf.Verb(), newExcite(), newListen())
 	return root
 }

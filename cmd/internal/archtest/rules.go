@@ -68,6 +68,8 @@ func arrows() map[string][]string {
 		"cmd/internal/rehearsal":         {"engine/...", "control/osc", "verify/feed/agent", "verify/feed/protocol", "cmd/internal/emulated"},
 		"cmd/internal/daemon":            {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/desk", "cmd/internal/dossier", "cmd/internal/home", "cmd/internal/dashboard", "cmd/internal/dashboard/access", "cmd/internal/doors", "cmd/internal/watching", "cmd/internal/whatif"},
 		"cmd/internal/printout":          {"engine/...", "control", "control/preset", "verify", "cmd/internal/desk", "cmd/internal/dashboard/figures"},
+		"cmd/internal/report/folio":      {},
+		"cmd/internal/report":            {"engine", "engine/air", "engine/design", "engine/picture", "engine/picture/paper", "engine/solve", "engine/tolerance", "control/preset", "control/processor", "verify", "configs", "cmd/internal/dashboard/figures", "cmd/internal/desk", "cmd/internal/dossier", "cmd/internal/home", "cmd/internal/planning", "cmd/internal/printout", "cmd/internal/report/folio"},
 		"cmd/internal/planning":          {"engine/...", "configs", "cmd/internal/cli", "cmd/internal/printout"},
 		"cmd/internal/shelf":             {"cmd/internal/cli", "cmd/internal/daemon", "cmd/internal/home", "cmd/internal/printout", "control/preset"},
 		"cmd/internal/pcm":               {},
@@ -76,7 +78,7 @@ func arrows() map[string][]string {
 		"cmd/internal/sound":             {"cmd/internal/pcm", "verify/excite", "verify/feed/agent", "verify/feed/protocol"},
 		"cmd/internal/whatif":            {"engine/..."},
 		"cmd/internal/archtest":          {},
-		"cmd/hushback":                   {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/checkup", "cmd/internal/cli", "cmd/internal/daemon", "cmd/internal/dashboard/pages", "cmd/internal/dashboard/figures", "cmd/internal/desk", "cmd/internal/desk/desktest", "cmd/internal/doors", "cmd/internal/dossier", "cmd/internal/home", "cmd/internal/mending", "cmd/internal/emulated", "cmd/internal/pcm", "cmd/internal/planning", "cmd/internal/printout", "cmd/internal/rehearsal", "cmd/internal/shelf", "cmd/internal/sound", "configs/..."},
+		"cmd/hushback":                   {"engine/...", "control/...", "verify/...", "configs", "cmd/internal/checkup", "cmd/internal/cli", "cmd/internal/daemon", "cmd/internal/dashboard/pages", "cmd/internal/dashboard/figures", "cmd/internal/desk", "cmd/internal/desk/desktest", "cmd/internal/doors", "cmd/internal/dossier", "cmd/internal/home", "cmd/internal/mending", "cmd/internal/emulated", "cmd/internal/pcm", "cmd/internal/planning", "cmd/internal/printout", "cmd/internal/rehearsal", "cmd/internal/report", "cmd/internal/report/folio", "cmd/internal/shelf", "cmd/internal/sound", "configs/..."},
 	}
 }
 

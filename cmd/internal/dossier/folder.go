@@ -1,6 +1,7 @@
 package dossier
 
 import (
+	"bufio"
 	"bytes"
 	"cmp"
 	"compress/gzip"
@@ -42,8 +43,8 @@ const (
 // ErrUnknown is that there is no dossier of a change.
 var ErrUnknown = errors.New("there is no dossier of it")
 
-// pathOf is where a change's dossier stands.
-func pathOf(folder, change string) (string, error) {
+// Path is where a change's dossier stands; ErrUnknown for what names no change.
+func Path(folder, change string) (string, error) {
 	if !regexp.MustCompile(`^[0-9A-Za-z][0-9A-Za-z.-]{0,99}$`).MatchString(change) {
 		return "", fmt.Errorf("%.100q names no change: %w", change, ErrUnknown)
 	}
@@ -63,7 +64,7 @@ func Write(folder string, d Dossier) error {
 
 // keep is Write without letting go of anything.
 func keep(folder string, d Dossier) error {
-	path, err := pathOf(folder, d.Change)
+	path, err := Path(folder, d.Change)
 	if err != nil {
 		return err
 	}
@@ -181,21 +182,59 @@ func List(folder string) ([]Entry, error) {
 	return entries, errors.Join(errs...)
 }
 
+// Names lists the changes that a folder has dossiers of, newest first, without looking
+// into any.
+func Names(folder string) ([]string, error) { return namesIn(folder, whole) }
+
+// ReadFile is the dossier in a file by itself, packed as in a folder or not, as the log
+// hands it out. One that is damaged stays where it is; ErrUnknown if there is no file.
+func ReadFile(path string) (Dossier, error) {
+	d, err := readFile(path)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return Dossier{}, fmt.Errorf("dossier %s: %w", path, ErrUnknown)
+	case err != nil:
+		return Dossier{}, fmt.Errorf("dossier %s: %w", path, err)
+	}
+	return d, nil
+}
+
+func readFile(path string) (d Dossier, err error) {
+	file, err := os.Open(path)
+	if err != nil {
+		return d, err
+	}
+	defer func() { err = errors.Join(err, file.Close()) }()
+	from := bufio.NewReader(file)
+	text := io.Reader(from)
+	if start, _ := from.Peek(2); bytes.Equal(start, []byte{0x1f, 0x8b}) {
+		if text, err = gzip.NewReader(from); err != nil {
+			return d, fmt.Errorf("%w: %w", ErrDamaged, err)
+		}
+	}
+	return readAll(text)
+}
+
+// readAll reads a dossier to its end, unless that is too far.
+func readAll(r io.Reader) (Dossier, error) {
+	text, err := io.ReadAll(io.LimitReader(r, mostBytes+1))
+	if err != nil {
+		return Dossier{}, fmt.Errorf("%w: %w", ErrDamaged, err)
+	}
+	if len(text) > mostBytes {
+		return Dossier{}, fmt.Errorf("%w: it is longer than %d bytes", ErrDamaged, mostBytes)
+	}
+	return Unmarshal(text)
+}
+
 // Read is the dossier of a change. ErrUnknown if there is none; one that is damaged is
 // set aside, and the error says so.
 func Read(folder, change string) (d Dossier, err error) {
-	if _, err := pathOf(folder, change); err != nil {
+	if _, err := Path(folder, change); err != nil {
 		return d, err
 	}
 	err = within(folder, change, func(r io.Reader) error {
-		text, err := io.ReadAll(r)
-		if err != nil {
-			return fmt.Errorf("%w: %w", ErrDamaged, err)
-		}
-		if len(text) > mostBytes {
-			return fmt.Errorf("%w: it is longer than %d bytes", ErrDamaged, mostBytes)
-		}
-		if d, err = Unmarshal(text); err == nil && d.Change != change {
+		if d, err = readAll(r); err == nil && d.Change != change {
 			err = fmt.Errorf("%w: it is of change %q", ErrDamaged, d.Change)
 		}
 		return err

@@ -19,7 +19,7 @@ import (
 )
 
 // writesInto is set for the process that writes until it is killed.
-const writesInto = "HUSHBACK_TEST_WRITES_INTO"
+const writesInto = "HUSHTEST_WRITES_INTO"
 
 func TestMain(m *testing.M) {
 	if folder := os.Getenv(writesInto); folder != "" {
@@ -341,7 +341,7 @@ func BenchmarkList(b *testing.B) {
 		if n%6 == 0 {
 			d.How = Kept
 		}
-		path, _ := pathOf(folder, d.Change)
+		path, _ := Path(folder, d.Change)
 		text, err := Marshal(d)
 		if err != nil {
 			b.Fatal(err)

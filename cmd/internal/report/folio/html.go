@@ -1,0 +1,30 @@
+package folio
+
+import (
+	"bytes"
+	_ "embed"
+	"encoding/base64"
+	"fmt"
+	"html/template"
+)
+
+//go:embed page.html
+var page string
+
+// HTML is the document as one page that fetches nothing, for a screen and for paper
+// of any size.
+func HTML(d Document) ([]byte, error) {
+	t, err := template.New("page").Funcs(template.FuncMap{
+		"data": func(png []byte) template.URL {
+			return template.URL("data:image/png;base64," + base64.StdEncoding.EncodeToString(png))
+		},
+	}).Parse(page)
+	if err != nil {
+		return nil, fmt.Errorf("report as HTML: %w", err)
+	}
+	var b bytes.Buffer
+	if err := t.Execute(&b, d); err != nil {
+		return nil, fmt.Errorf("report as HTML: %w", err)
+	}
+	return b.Bytes(), nil
+}

@@ -1,0 +1,203 @@
+package folio
+
+import (
+	"math"
+	"strings"
+	"unicode/utf8"
+)
+
+// Room in a table, in points.
+const (
+	cellAside = 4.0
+	cellUp    = 2.6
+	leastType = 6.0 // no table is set smaller
+)
+
+// table sets a table whose rows are never parted, with its head again on every page.
+func (p *printer) table(t *Table) {
+	size := sizeTable
+	wide, fits := p.columns(t, size)
+	for !fits && size > leastType {
+		size -= 0.5
+		wide, fits = p.columns(t, size)
+	}
+	s := setting{printer: p, size: size, wide: wide, named: len(t.Head) == 0}
+	for i := range wide {
+		s.right = append(s.right, t.Numeric(i))
+	}
+	head := s.lines(t.Head, "B")
+	first := s.tall(head)
+	if len(t.Rows) > 0 {
+		first += s.tall(s.lines(t.Rows[0], ""))
+	}
+	p.room(sizeText*leading + first)
+	if t.Caption != "" {
+		p.paragraph(t.Caption, "B", sizeTable, ink, 0)
+		p.y += 1
+	}
+	s.head(head)
+	for _, cells := range t.Rows {
+		lines := s.lines(cells, "")
+		if p.room(s.tall(lines)) {
+			s.head(head)
+		}
+		s.row(lines, "", line, 0.5)
+	}
+	p.y += gap * 0.5
+	if t.Note != "" {
+		p.paragraph(t.Note, "", sizeTable, soft, 0)
+	}
+	p.y += gap
+}
+
+// columns shares the width of the page: every column gets its longest word, and what
+// is left goes where lines are longest. fits says whether the words fit.
+func (p *printer) columns(t *Table, size float64) (wide []float64, fits bool) {
+	least, natural := make([]float64, t.columns()), make([]float64, t.columns())
+	measure := func(cells []string, style string) {
+		for i, cell := range cells {
+			p.type_(cellStyle(style, i, len(t.Head) == 0), size, ink)
+			cell = p.clean(cell)
+			natural[i] = math.Max(natural[i], p.pdf.GetStringWidth(cell)+2*cellAside)
+			for _, word := range strings.Split(cell, " ") {
+				least[i] = math.Max(least[i], p.pdf.GetStringWidth(word)+2*cellAside)
+			}
+		}
+	}
+	measure(t.Head, "B")
+	for _, row := range t.Rows {
+		measure(row, "")
+	}
+	room := p.right - p.left
+	needed, wanted := sum(least), sum(natural)
+	wide = make([]float64, len(least))
+	for i := range wide {
+		switch {
+		case wanted <= room:
+			wide[i] = natural[i] + (room-wanted)/float64(len(wide))
+		case needed <= room:
+			wide[i] = least[i] + (room-needed)*(natural[i]-least[i])/(wanted-needed)
+		default:
+			wide[i] = room * least[i] / needed
+		}
+	}
+	return wide, needed <= room
+}
+
+func sum(all []float64) (s float64) {
+	for _, v := range all {
+		s += v
+	}
+	return s
+}
+
+// setting is how one table is set.
+type setting struct {
+	*printer
+	size  float64
+	wide  []float64
+	right []bool
+	named bool // there is no head: the first column is one
+}
+
+// cellStyle is the type of a cell in a row of a style.
+func cellStyle(style string, column int, named bool) string {
+	if named && column == 0 {
+		return "B"
+	}
+	return style
+}
+
+// lines are the cells of a row, broken to the widths of their columns.
+func (s setting) lines(cells []string, style string) [][]string {
+	all := make([][]string, len(cells))
+	for i, cell := range cells {
+		s.type_(cellStyle(style, i, s.named), s.size, ink)
+		all[i] = s.wrap(cell, s.wide[i]-2*cellAside)
+	}
+	return all
+}
+
+func (s setting) tall(cells [][]string) float64 {
+	most := 1
+	for _, c := range cells {
+		most = max(most, len(c))
+	}
+	return float64(most)*s.size*leading + 2*cellUp
+}
+
+// head sets a head, if there is one.
+func (s setting) head(cells [][]string) {
+	if len(cells) > 0 {
+		s.row(cells, "B", ink, 1)
+	}
+}
+
+// row sets a row and a rule below it.
+func (s setting) row(cells [][]string, style string, rule shade, thick float64) {
+	tall := s.tall(cells)
+	x := s.left
+	for i, lines := range cells {
+		s.type_(cellStyle(style, i, s.named), s.size, ink)
+		y := s.y + cellUp
+		for _, l := range lines {
+			y += s.size * leading
+			at := x + cellAside
+			if s.right[i] {
+				at = x + s.wide[i] - cellAside - s.pdf.GetStringWidth(l)
+			}
+			s.put(at, y-s.size*0.35, l)
+		}
+		x += s.wide[i]
+	}
+	s.y += tall
+	s.rule(rule, thick)
+}
+
+// wrap breaks words into lines no wider than so much in the type that is set. A word
+// that is wider by itself is broken between letters.
+func (p *printer) wrap(words string, wide float64) []string {
+	var lines []string
+	now := ""
+	for _, word := range strings.Split(p.clean(words), " ") {
+		if word == "" {
+			continue
+		}
+		if now != "" && p.pdf.GetStringWidth(now+" "+word) <= wide {
+			now += " " + word
+			continue
+		}
+		if now != "" {
+			lines = append(lines, now)
+		}
+		for now = word; p.pdf.GetStringWidth(now) > wide; {
+			head := p.fitting(now, wide)
+			lines, now = append(lines, head), now[len(head):]
+		}
+	}
+	if now != "" {
+		lines = append(lines, now)
+	}
+	return lines
+}
+
+// fitting is as much of the beginning of a word as fits, at least a letter.
+func (p *printer) fitting(word string, wide float64) string {
+	end := 0
+	for i, r := range word {
+		next := i + utf8.RuneLen(r)
+		if end > 0 && p.pdf.GetStringWidth(word[:next]) > wide {
+			break
+		}
+		end = next
+	}
+	return word[:end]
+}
+
+// shortened is words cut to a width.
+func (p *printer) shortened(words string, wide float64) string {
+	if p.pdf.GetStringWidth(words) <= wide {
+		return words
+	}
+	return p.fitting(words, wide-p.pdf.GetStringWidth("…")) + "…"
+}
