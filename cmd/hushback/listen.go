@@ -18,10 +18,6 @@ import (
 	"hushback/cmd/internal/sound"
 )
 
-// tokenVariable holds the daemon's token where no file does. A flag would show it
-// to everybody who lists processes.
-const tokenVariable = "HUSHBACK_TOKEN"
-
 func newListen() *cobra.Command {
 	var l sound.Listening
 	var state, file, tokenFile, latency, encoding string
@@ -37,7 +33,7 @@ put it.
 
 On the daemon's machine it finds the daemon by itself. Elsewhere name its address
 with --server, and give the token that stands in daemon.json in its state folder as
-` + tokenVariable + ` or in a file.`,
+` + cli.TokenVariable + ` or in a file.`,
 		Example: `  arecord -q -t wav -f S24_3LE -r 48000 -c 2 | hushback listen --microphone "stage door"
   hushback listen --microphone moved --server 192.0.2.10:8470 --token-file token < /dev/stdin`,
 		Args: cli.Usage(cobra.NoArgs, "flags only"),
@@ -106,7 +102,7 @@ func listen(ctx context.Context, l sound.Listening, asJSON bool, stdout io.Write
 
 // whereTo is the daemon's feed and the token that it wants.
 func whereTo(folder home.Folder, server, tokenFile string) (url, token string, err error) {
-	token = os.Getenv(tokenVariable)
+	token = os.Getenv(cli.TokenVariable)
 	if tokenFile != "" {
 		text, err := os.ReadFile(tokenFile)
 		if err != nil {
@@ -119,7 +115,7 @@ func whereTo(folder home.Folder, server, tokenFile string) (url, token string, e
 			return "", "", err
 		}
 		if token == "" {
-			return "", "", cli.Bad(fmt.Errorf("no token for %s: give it with --token-file or as %s; it stands in daemon.json in the daemon's state folder", server, tokenVariable))
+			return "", "", cli.Bad(fmt.Errorf("no token for %s: give it with --token-file or as %s; it stands in daemon.json in the daemon's state folder", server, cli.TokenVariable))
 		}
 		return "ws://" + server + daemon.FeedPath, token, nil
 	}

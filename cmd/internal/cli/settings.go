@@ -64,7 +64,7 @@ func ReadSettings(c *cobra.Command) (Settings, error) {
 	if err := v.BindPFlags(c.Flags()); err != nil {
 		return Settings{}, err
 	}
-	v.SetEnvPrefix("hushback")
+	v.SetEnvPrefix(strings.TrimSuffix(prefix, "_"))
 	v.SetEnvKeyReplacer(strings.NewReplacer("-", "_"))
 	v.AutomaticEnv()
 	if path, _ := c.Flags().GetString("config"); path != "" {

@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"errors"
 	"os"
 	"path/filepath"
 	"strings"
@@ -8,6 +9,7 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 )
 
 // reads runs readSettings the way a command does.
@@ -68,5 +70,33 @@ func TestSettingsThatCannotBe(t *testing.T) {
 	}
 	if _, err := reads(t, "--config", filepath.Join(t.TempDir(), "none.yaml")); err == nil || !strings.Contains(err.Error(), "none.yaml") {
 		t.Errorf("no such file: %v", err)
+	}
+}
+
+// A variable that looks like a setting and is none is refused by name, with what it
+// may mean; every setting has one, which is taken.
+func TestUnknownVariablesAreRefused(t *testing.T) {
+	for variable, want := range map[string]string{
+		"HUSHBACK_LISTNE=1": "HUSHBACK_LISTNE, which is no setting: take it out, or call it HUSHBACK_LISTEN",
+		"HUSHBACK_TSL=":     "call it HUSHBACK_TLS",
+		"HUSHBACK_listen=1": "HUSHBACK_listen",
+		"HUSHBACK_WHATEVER": "call it one of HUSHBACK_CONFIRM_FOR, HUSHBACK_HOSTS, ",
+		"HUSHBACK_CONFIG=a": "HUSHBACK_CONFIG, which is no setting",
+	} {
+		err := Environment([]string{"PATH=/bin", variable})
+		if mend := (BadInput{}); !errors.As(err, &mend) || !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: got %v, want %q", variable, err, want)
+		}
+	}
+	var all []string
+	c := &cobra.Command{}
+	AddSettings(c, "127.0.0.1:1", "somewhere")
+	c.Flags().VisitAll(func(f *pflag.Flag) {
+		if f.Name != "config" && f.Name != "qr" { // where the settings stand, and how they are told
+			all = append(all, "HUSHBACK_"+strings.ToUpper(strings.ReplaceAll(f.Name, "-", "_"))+"=x")
+		}
+	})
+	if err := Environment(append(all, "HUSHBACK_TOKEN=x", "HUSHTEST_RIGS=1", "PATH=/bin")); err != nil || len(all) != 9 {
+		t.Errorf("%q: %v", all, err)
 	}
 }
