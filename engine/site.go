@@ -11,6 +11,7 @@
 package engine
 
 import (
+	"fmt"
 	"math"
 	"slices"
 )
@@ -294,6 +295,15 @@ func (s Site) RowOutputs(row Row) []int {
 		}
 	}
 	return outputs
+}
+
+// Title names the output for a person: "output 3 (centre front)", or "output 3"
+// where it has no label.
+func (o Output) Title() string {
+	if o.Label == "" {
+		return fmt.Sprintf("output %d", o.Number)
+	}
+	return fmt.Sprintf("output %d (%s)", o.Number, o.Label)
 }
 
 // OnChannel is what the output's processor counts it as.

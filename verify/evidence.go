@@ -45,7 +45,7 @@ type part struct {
 func outputParts(site engine.Site) []part {
 	parts := make([]part, len(site.Outputs))
 	for i, o := range site.Outputs {
-		parts[i] = part{name: fmt.Sprintf("output %d", o.Number), title: title(o), outputs: []int{o.Number}}
+		parts[i] = part{name: fmt.Sprintf("output %d", o.Number), title: o.Title(), outputs: []int{o.Number}}
 		for _, row := range []engine.Row{engine.RowRear, engine.RowFront} {
 			if slices.Contains(site.RowOutputs(row), o.Number) {
 				parts[i].row = row
@@ -83,7 +83,7 @@ func gather(site engine.Site, prediction engine.Prediction, captures []Capture) 
 	for i := range captures {
 		c := &captures[i]
 		if err := e.enter(c, &captures[0], outputs, rows); err != nil {
-			return nil, nil, fmt.Errorf("capture of %s: %w", e.subject(c), err)
+			return nil, nil, fmt.Errorf("capture of %s: %w", c.Subject(e.site), err)
 		}
 	}
 	// Single outputs tell more than rows; what there is of both but not whole
@@ -112,8 +112,11 @@ func (e *evidence) enter(c, first *Capture, outputs, rows []part) error {
 	if c.SheetDigest != first.SheetDigest {
 		return fmt.Errorf("taken under sheet %.8s, others under sheet %.8s: measure again", c.SheetDigest, first.SheetDigest)
 	}
-	if err := check(c); err != nil {
+	if err := c.Function.Check(); err != nil {
 		return err
+	}
+	if n := c.Function.Averages; !(n > 1) || math.IsInf(n, 0) {
+		return fmt.Errorf("%g averages, want more than 1", n)
 	}
 	if !slices.Equal(c.Function.FreqHz, first.Function.FreqHz) {
 		return errors.New("its frequencies differ from the other captures'")
@@ -144,27 +147,6 @@ func (e *evidence) enter(c, first *Capture, outputs, rows []part) error {
 	return nil
 }
 
-// check refuses a function that no estimate can have made.
-func check(c *Capture) error {
-	f := c.Function
-	n := len(f.FreqHz)
-	if n < 3 || len(f.H) != n || len(f.Sigma) != n || len(f.Coherence) != n {
-		return fmt.Errorf("%d frequencies with %d values, %d errors and %d coherences, want as many of each and at least 3", n, len(f.H), len(f.Sigma), len(f.Coherence))
-	}
-	if !(f.Averages > 1) || math.IsInf(f.Averages, 0) {
-		return fmt.Errorf("%g averages, want more than 1", f.Averages)
-	}
-	for i, h := range f.H {
-		if cmplx.IsNaN(h) || cmplx.IsInf(h) || !(f.Sigma[i] >= 0) || math.IsInf(f.Sigma[i], 0) {
-			return fmt.Errorf("at %g Hz: value %v with error %g, want finite numbers", f.FreqHz[i], h, f.Sigma[i])
-		}
-		if i > 0 && !(f.FreqHz[i] > f.FreqHz[i-1]) {
-			return fmt.Errorf("frequency %g Hz after %g Hz, want them ascending", f.FreqHz[i], f.FreqHz[i-1])
-		}
-	}
-	return nil
-}
-
 // missing names the mute states that nobody captured.
 func (e *evidence) missing() []string {
 	var words []string
@@ -186,26 +168,6 @@ const everythingOpen = "everything open"
 
 func at(what string, role engine.Role) string {
 	return fmt.Sprintf("%s at the %s microphone", what, role)
-}
-
-// subject is a capture in words: "output 3 (centre front) alone at the rear microphone".
-func (e *evidence) subject(c *Capture) string {
-	switch {
-	case c.Row != "":
-		return at(fmt.Sprintf("the %s row alone", c.Row), c.Role)
-	case c.Solo == Everything:
-		return at(everythingOpen, c.Role)
-	}
-	output, _ := e.site.Output(c.Solo)
-	output.Number = c.Solo
-	return at(title(output)+" alone", c.Role)
-}
-
-func title(o engine.Output) string {
-	if o.Label == "" {
-		return fmt.Sprintf("output %d", o.Number)
-	}
-	return fmt.Sprintf("output %d (%s)", o.Number, o.Label)
 }
 
 // all lists every capture of one microphone, the mute state with everything
@@ -241,7 +203,7 @@ func (e *evidence) predicted(outputs []int, c *Capture) ([]complex128, error) {
 	for _, output := range outputs {
 		i := slices.IndexFunc(e.prediction.Solos, func(s engine.Solo) bool { return s.Output == output })
 		if i < 0 {
-			return nil, fmt.Errorf("prediction: nothing for %s", e.subject(c))
+			return nil, fmt.Errorf("prediction: nothing for %s", c.Subject(e.site))
 		}
 		curve := e.prediction.Solos[i].Front
 		if c.Role == engine.RoleRear {
@@ -252,7 +214,7 @@ func (e *evidence) predicted(outputs []int, c *Capture) ([]complex128, error) {
 			const near = 1e-6 // Hz; the same line computed in two ways
 			j, _ := slices.BinarySearch(curve.FreqHz, e.freq[i]-near)
 			if j == len(curve.FreqHz) || curve.FreqHz[j] > e.freq[i]+near || curve.P[j] == 0 {
-				return nil, fmt.Errorf("prediction: no level at %g Hz for %s", e.freq[i], e.subject(c))
+				return nil, fmt.Errorf("prediction: no level at %g Hz for %s", e.freq[i], c.Subject(e.site))
 			}
 			values[k] += curve.P[j]
 		}

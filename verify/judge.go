@@ -10,9 +10,9 @@ import (
 	"hushback/engine"
 )
 
-// leastSignalDB is how far the test signal must stand above the noise.
-// Common practice, no published source.
-const leastSignalDB = 10
+// LeastSignalDB is how far the test signal must stand above the noise of one
+// average. Common practice, no published source.
+const LeastSignalDB = 10
 
 // Judge holds the captures of one sheet against its prediction and the site's
 // limits. It wants everything open, and each of the site's outputs or else each
@@ -128,14 +128,14 @@ func (e *evidence) averages() float64 {
 func (e *evidence) subjects() []string {
 	var words []string
 	for _, c := range append(e.all(engine.RoleFront), e.all(engine.RoleRear)...) {
-		words = append(words, e.subject(c))
+		words = append(words, c.Subject(e.site))
 	}
 	return words
 }
 
 // rests names the captures that a claim was made from.
 func (e *evidence) rests(claim string) []string {
-	front, rear := e.subject(e.everything.front), e.subject(e.everything.rear)
+	front, rear := e.everything.front.Subject(e.site), e.everything.rear.Subject(e.site)
 	switch claim {
 	case NullDepth, "null frequency":
 		return []string{front, rear}
@@ -144,7 +144,7 @@ func (e *evidence) rests(claim string) []string {
 	}
 	var words []string
 	for _, p := range e.parts {
-		ahead, behind := e.subject(p.front), e.subject(p.rear)
+		ahead, behind := p.front.Subject(e.site), p.rear.Subject(e.site)
 		switch claim {
 		case "sum in front", "phase match in front", p.name + " heard":
 			words = append(words, ahead)
@@ -185,7 +185,7 @@ func conclude(promises, conditions []Claim, summary engine.Summary) Verdict {
 // of order may be quiet in front. The interval is H's own; the noise is taken
 // as measured.
 func (e *evidence) signal() Claim {
-	c := Claim{kind: isAtLeast, Name: "signal", Unit: "dB", Limit: leastSignalDB, Value: math.Inf(1), Low: math.Inf(1), High: math.Inf(1)}
+	c := Claim{kind: isAtLeast, Name: "signal", Unit: "dB", Limit: LeastSignalDB, Value: math.Inf(1), Low: math.Inf(1), High: math.Inf(1)}
 	miss := e.doubt / float64(2*len(e.inRange)*(1+len(e.parts)))
 	for _, role := range []engine.Role{engine.RoleFront, engine.RoleRear} {
 		for _, i := range e.inRange {
@@ -205,15 +205,15 @@ func (e *evidence) signal() Claim {
 		}
 	}
 	c.Outcome = Undecided
-	c.Sentence = fmt.Sprintf("the microphones hear the test signal only %.1f dB above the noise; %d dB are needed: turn up, or wait for quiet", c.Value, leastSignalDB)
+	c.Sentence = fmt.Sprintf("the microphones hear the test signal only %.1f dB above the noise; %d dB are needed: turn up, or wait for quiet", c.Value, LeastSignalDB)
 	switch {
-	case c.Low >= leastSignalDB:
+	case c.Low >= LeastSignalDB:
 		c.Outcome = Proven
-		c.Sentence = fmt.Sprintf("the microphones hear the test signal %.1f dB above the noise; %d dB are needed", c.Value, leastSignalDB)
+		c.Sentence = fmt.Sprintf("the microphones hear the test signal %.1f dB above the noise; %d dB are needed", c.Value, LeastSignalDB)
 	case math.IsInf(c.Value, -1):
 		c.Sentence = "a microphone hears nothing at all: see to its cable and its input"
-	case c.Value >= leastSignalDB:
-		c.Sentence = fmt.Sprintf("the microphones hear the test signal %.1f dB above the noise, too few averages to be sure of the %d dB needed", c.Value, leastSignalDB)
+	case c.Value >= LeastSignalDB:
+		c.Sentence = fmt.Sprintf("the microphones hear the test signal %.1f dB above the noise, too few averages to be sure of the %d dB needed", c.Value, LeastSignalDB)
 	}
 	return c
 }

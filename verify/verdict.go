@@ -3,6 +3,7 @@
 package verify
 
 import (
+	"fmt"
 	"time"
 
 	"hushback/engine"
@@ -29,6 +30,21 @@ type Capture struct {
 	DelaySec, LatencySec float64
 
 	Function transfer.Function
+}
+
+// Subject is the capture in words: "output 3 (centre front) alone at the rear
+// microphone".
+func (c Capture) Subject(site engine.Site) string {
+	what := everythingOpen
+	switch {
+	case c.Row != "":
+		what = fmt.Sprintf("the %s row alone", c.Row)
+	case c.Solo != Everything:
+		output, _ := site.Output(c.Solo)
+		output.Number = c.Solo // also of one that the site does not have
+		what = output.Title() + " alone"
+	}
+	return at(what, c.Role)
 }
 
 // Outcome is proven, refuted or undecided.

@@ -93,11 +93,9 @@ func (m rig) settle(ctx context.Context, r engine.Ranges) (c Correction, err err
 	if c.Prediction, err = m.predict(c.Sheet); err != nil || m.site.Aim != nil {
 		return c, err
 	}
-	for i, f := range m.freq {
-		if m.site.Target.Range.Contains(f) {
-			c.FreqHz = append(c.FreqHz, f)
-			c.RatioDB = append(c.RatioDB, engine.DB(cmplx.Abs(c.Prediction.Front.P[i])/cmplx.Abs(c.Prediction.Rear.P[i])))
-		}
+	for _, i := range m.inRange {
+		c.FreqHz = append(c.FreqHz, m.freq[i])
+		c.RatioDB = append(c.RatioDB, engine.DB(cmplx.Abs(c.Prediction.Front.P[i])/cmplx.Abs(c.Prediction.Rear.P[i])))
 	}
 	for _, ratio := range c.RatioDB {
 		c.Mean += ratio / float64(len(c.RatioDB))
@@ -110,6 +108,7 @@ type rig struct {
 	site    engine.Site
 	sheet   engine.Sheet // what stood
 	freq    []float64    // all lines of the captures
+	inRange []int        // those of them in the operating range, as indices
 	outputs []solo       // ascending, those that were heard
 	unheard []int
 }
@@ -155,6 +154,11 @@ func measured(site engine.Site, sheet engine.Sheet, captures []verify.Capture) (
 			m.outputs = append(m.outputs, s)
 		} else {
 			m.unheard = append(m.unheard, o.Number)
+		}
+	}
+	for i, f := range m.freq {
+		if site.Target.Range.Contains(f) {
+			m.inRange = append(m.inRange, i)
 		}
 	}
 	if len(m.outputs) == 0 {
@@ -217,10 +221,8 @@ func (m rig) predict(sheet engine.Sheet) (engine.Prediction, error) {
 	if p.Summary, err = engine.Summarise(p.Front, p.Rear, coherent, m.site.Target); err != nil {
 		return engine.Prediction{}, err
 	}
-	for i, f := range m.freq {
-		if m.site.Target.Range.Contains(f) {
-			p.HeadroomCostDB = math.Max(p.HeadroomCostDB, engine.DB(full[i]/cmplx.Abs(p.Front.P[i])))
-		}
+	for _, i := range m.inRange {
+		p.HeadroomCostDB = math.Max(p.HeadroomCostDB, engine.DB(full[i]/cmplx.Abs(p.Front.P[i])))
 	}
 	p.Front, p.Rear = p.Front.Advance(-frontDelay), p.Rear.Advance(-rearDelay)
 	p.Solos = append(p.Solos, m.supposed(drawn, p.Solos)...)

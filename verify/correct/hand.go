@@ -94,7 +94,7 @@ func (m rig) errors(role engine.Role) ([]off, error) {
 	}
 	common = make([]complex128, len(ratios[0]))
 	for k, q := range ratios {
-		for n, i := range m.inRange() {
+		for n, i := range m.inRange {
 			common[n] += q[n] * cmplx.Rect(sign(found[k].reversed), 2*math.Pi*m.freq[i]*found[k].lateSec)
 		}
 	}
@@ -111,12 +111,8 @@ func (m rig) errors(role engine.Role) ([]off, error) {
 // lined is how well a phase factor, some time earlier, agrees with another.
 func (m rig) lined(q, with []complex128, sec float64) complex128 {
 	var sum complex128
-	n := 0
-	for _, f := range m.freq {
-		if m.site.Target.Range.Contains(f) {
-			sum += q[n] * cmplx.Conj(with[n]) * cmplx.Rect(1, 2*math.Pi*f*sec)
-			n++
-		}
+	for n, i := range m.inRange {
+		sum += q[n] * cmplx.Conj(with[n]) * cmplx.Rect(1, 2*math.Pi*m.freq[i]*sec)
 	}
 	return sum
 }
@@ -147,7 +143,7 @@ func (m rig) ratios(role engine.Role) ([][]complex128, error) {
 		if role == engine.RoleRear {
 			is, delay = o.rear, o.rearDelay
 		}
-		for _, i := range m.inRange() {
+		for _, i := range m.inRange {
 			want := drawn[i][0][n] * cmplx.Rect(1, 2*math.Pi*m.freq[i]*delay)
 			if want == 0 || is[i] == 0 {
 				return nil, fmt.Errorf("output %d is silent at %g Hz at the %s microphone", o.Number, m.freq[i], role)
@@ -156,16 +152,6 @@ func (m rig) ratios(role engine.Role) ([][]complex128, error) {
 		}
 	}
 	return all, nil
-}
-
-func (m rig) inRange() []int {
-	var all []int
-	for i, f := range m.freq {
-		if m.site.Target.Range.Contains(f) {
-			all = append(all, i)
-		}
-	}
-	return all
 }
 
 func middle(values []float64) float64 {
@@ -266,7 +252,7 @@ func (m rig) oppose(g engine.Group, w []engine.Setting) {
 func (m rig) least(front, rear []int, w []engine.Setting) (gainDB, lateSec float64) {
 	gain := func(sec float64) (g, left float64) {
 		var cross, own, all float64
-		for _, i := range m.inRange() {
+		for _, i := range m.inRange {
 			f, r := m.sum(front, w, i), m.sum(rear, w, i)*cmplx.Rect(1, -2*math.Pi*m.freq[i]*sec)
 			cross += real(cmplx.Conj(r) * f)
 			own += real(r)*real(r) + imag(r)*imag(r)

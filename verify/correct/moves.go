@@ -29,8 +29,8 @@ const (
 
 // moves looks for outputs that are late at one microphone and early at the other:
 // a delay moves both the same way, a place does not. Half the difference is how
-// far off the cabinets stand along the axis, against most others. Each is carried back, by the way
-// that its sound then has to go, and the rig is corrected anew.
+// far off the cabinets stand along the axis, against most others. Each is carried
+// back, by the way that its sound then has to go, and the rig is corrected anew.
 func (m rig) moves(ctx context.Context, r engine.Ranges, now Correction) ([]Move, error) {
 	speed, _ := air.SoundSpeed(m.site.Air)
 	front, errFront := m.errors(engine.RoleFront)

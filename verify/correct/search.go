@@ -56,12 +56,7 @@ func (m rig) problem(r engine.Ranges) (optimise.Problem, error) {
 
 // lines are the captures' in the range, or as many of them as are needed.
 func (m rig) lines() []int {
-	var all []int
-	for i, f := range m.freq {
-		if m.site.Target.Range.Contains(f) {
-			all = append(all, i)
-		}
-	}
+	all := m.inRange
 	if len(all) <= mostLines {
 		return all
 	}

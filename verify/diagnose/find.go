@@ -119,12 +119,10 @@ func (f fault) same(g fault) bool {
 	return f == g
 }
 
-// leastSignalDB is how far a capture should stand above the noise, as verify.Judge wants.
-const leastSignalDB = 10
-
 // noisy is the probability that a microphone hears too little signal over noise
-// for anybody to judge by: even at leastSignalDB.
+// for anybody to judge by: even at what verify.Judge
+// wants.
 func noisy(signalDB float64) float64 {
 	const blurDB = 1
-	return 1 / (1 + math.Exp((signalDB-leastSignalDB)/blurDB))
+	return 1 / (1 + math.Exp((signalDB-verify.LeastSignalDB)/blurDB))
 }

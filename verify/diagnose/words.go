@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"hushback/engine"
+	"hushback/verify"
 	"hushback/verify/diagnose/model"
 )
 
@@ -62,8 +63,8 @@ func (w words) noise() (c Cause, clear float64) {
 		c.Microphone, who = "", "both microphones hear"
 	}
 	c.Evidence = fmt.Sprintf("the loudest captures stand %.1f dB at the front and %.1f dB at the rear microphone above the noise of one average, in the middle of the operating range; %d dB are wanted",
-		w.m.SignalDB[0], w.m.SignalDB[1], leastSignalDB)
-	c.Sentence = fmt.Sprintf("%s too much noise: play %.0f dB louder or measure when it is quiet", who, math.Max(1, math.Ceil(leastSignalDB-db)))
+		w.m.SignalDB[0], w.m.SignalDB[1], verify.LeastSignalDB)
+	c.Sentence = fmt.Sprintf("%s too much noise: play %.0f dB louder or measure when it is quiet", who, math.Max(1, math.Ceil(verify.LeastSignalDB-db)))
 	return c, clear
 }
 
@@ -204,7 +205,10 @@ func (w words) off(r model.Result) string {
 	return fmt.Sprintf("the captures are %.1f %% off with this taken into account", 100*r.Off())
 }
 
-func (w words) title(number int) string { return w.m.Title(number) }
+func (w words) title(number int) string {
+	output, _ := w.site.Output(number)
+	return output.Title()
+}
 
 func (w words) microphone(mic int) string {
 	m, _ := w.site.Microphone(roles[mic])

@@ -3,6 +3,7 @@
 package transfer
 
 import (
+	"fmt"
 	"math"
 	"math/cmplx"
 )
@@ -21,6 +22,30 @@ type Function struct {
 // less the two that H itself used up. With few averages an interval from Sigma
 // is as wide as Student's t for so many degrees says.
 func (f Function) DegreesOfFreedom() float64 { return 2 * (f.Averages - 1) }
+
+// leastLines is how many frequencies a function must have for a curve to be seen in it.
+const leastLines = 3
+
+// Check refuses a function that no estimate can have made, and one of fewer than
+// three frequencies: lengths that differ, values and errors that are not finite,
+// frequencies that do not ascend from above 0.
+func (f Function) Check() error {
+	n := len(f.FreqHz)
+	if n < leastLines || len(f.H) != n || len(f.Sigma) != n || len(f.Coherence) != n {
+		return fmt.Errorf("%d frequencies with %d values, %d errors and %d coherences, want as many of each and at least %d", n, len(f.H), len(f.Sigma), len(f.Coherence), leastLines)
+	}
+	before := 0.0
+	for i, h := range f.H {
+		if cmplx.IsNaN(h) || cmplx.IsInf(h) || !(f.Sigma[i] >= 0) || math.IsInf(f.Sigma[i], 0) {
+			return fmt.Errorf("at %g Hz: value %v with error %g, want finite numbers", f.FreqHz[i], h, f.Sigma[i])
+		}
+		if !(f.FreqHz[i] > before) {
+			return fmt.Errorf("frequency %g Hz after %g Hz, want them ascending from above 0", f.FreqHz[i], before)
+		}
+		before = f.FreqHz[i]
+	}
+	return nil
+}
 
 // Advance takes a pure delay out of the function: H is multiplied by
 // e^{+j2πf·delaySec}. Nothing else changes; f keeps its own H.

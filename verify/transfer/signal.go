@@ -30,7 +30,7 @@ func OfSignal(t engine.TestSignal, reference, microphone []float64, rate int) (F
 	o := Options{Segment: period, Hop: period, Window: Rectangular}
 	switch t.Kind {
 	case engine.SignalSweep:
-		return Sweep(reference, microphone, float64(rate), t.Band, engine.SweepPeriods * period)
+		return Sweep(reference, microphone, float64(rate), t.Band, engine.SweepPeriods*period)
 	case engine.SignalNoise:
 		o = Options{Segment: 4 * period, Hop: 2 * period, Window: Hann}
 	}

@@ -262,23 +262,3 @@ func (m *Model) PlausibleChi2() float64 {
 	}
 	return noise + 3*math.Sqrt(2*noise) + 0.05*values
 }
-
-// Subject is a capture in words: "output 3 (centre front) alone at the rear microphone".
-func (m *Model) Subject(solo int, row engine.Row, role engine.Role) string {
-	what := "everything open"
-	switch {
-	case row != "":
-		what = fmt.Sprintf("the %s row alone", row)
-	case solo != verify.Everything:
-		what = m.Title(solo) + " alone"
-	}
-	return fmt.Sprintf("%s at the %s microphone", what, role)
-}
-
-// Title names an output: "output 3 (centre front)".
-func (m *Model) Title(number int) string {
-	if o, ok := m.site.Output(number); ok && o.Label != "" {
-		return fmt.Sprintf("output %d (%s)", number, o.Label)
-	}
-	return fmt.Sprintf("output %d", number)
-}

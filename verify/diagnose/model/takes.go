@@ -9,7 +9,6 @@ import (
 
 	"hushback/engine"
 	"hushback/verify"
-	"hushback/verify/transfer"
 )
 
 // take is one capture as the model wants it: delays put back in, lines thinned.
@@ -55,8 +54,8 @@ func (m *Model) read(sheet engine.Sheet, captures []verify.Capture) error {
 		return errors.New("captures: got none, want everything open and each output alone at both microphones")
 	}
 	first := &captures[0]
-	if err := check(first.Function); err != nil {
-		return fmt.Errorf("capture of %s: %w", m.Subject(first.Solo, first.Row, first.Role), err)
+	if err := first.Function.Check(); err != nil {
+		return fmt.Errorf("capture of %s: %w", first.Subject(m.site), err)
 	}
 	kept := lines(first.Function.FreqHz, m.site.Target.Range)
 	if len(kept) < 3 {
@@ -68,7 +67,7 @@ func (m *Model) read(sheet engine.Sheet, captures []verify.Capture) error {
 	for i := range captures {
 		c := &captures[i]
 		if err := m.enter(c, first, sheet.Digest(), kept); err != nil {
-			return fmt.Errorf("capture of %s: %w", m.Subject(c.Solo, c.Row, c.Role), err)
+			return fmt.Errorf("capture of %s: %w", c.Subject(m.site), err)
 		}
 	}
 	m.sizes(m.takes[0])
@@ -88,7 +87,7 @@ func (m *Model) enter(c, first *verify.Capture, digest string, kept []int) error
 	case c.Role != engine.RoleFront && c.Role != engine.RoleRear:
 		return fmt.Errorf("microphone role %q, want %q or %q", c.Role, engine.RoleFront, engine.RoleRear)
 	}
-	if err := check(c.Function); err != nil {
+	if err := c.Function.Check(); err != nil {
 		return err
 	}
 	t := take{solo: -1, open: make([]bool, len(m.site.Outputs))}
@@ -138,23 +137,6 @@ func (m *Model) opened(t *take, c *verify.Capture) error {
 		}
 	}
 	t.row = c.Row
-	return nil
-}
-
-// check refuses a function that no estimate can have made.
-func check(f transfer.Function) error {
-	n := len(f.FreqHz)
-	if n < 3 || len(f.H) != n || len(f.Sigma) != n {
-		return fmt.Errorf("%d frequencies with %d values and %d errors, want as many of each and at least 3", n, len(f.H), len(f.Sigma))
-	}
-	for i, h := range f.H {
-		if cmplx.IsNaN(h) || cmplx.IsInf(h) || !(f.Sigma[i] >= 0) || math.IsInf(f.Sigma[i], 0) {
-			return fmt.Errorf("at %g Hz: value %v with error %g, want finite numbers", f.FreqHz[i], h, f.Sigma[i])
-		}
-		if !(f.FreqHz[i] > 0) || i > 0 && !(f.FreqHz[i] > f.FreqHz[i-1]) {
-			return fmt.Errorf("frequency %g Hz, want them above 0 and ascending", f.FreqHz[i])
-		}
-	}
 	return nil
 }
 
