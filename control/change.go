@@ -47,14 +47,14 @@ type change struct {
 // RolledBack or Adrift.
 //
 // Before the first write the processors must, looked at for certain, stand as
-// they did at the dry run, a safe preset must be there, the as-found preset is stored if there is none,
-// and the journal has what a restart needs to go back. The sheet is sent and
-// read back; prove measures it; every output is brought to its sheet state. A
-// change that is not proven is rolled back there and then; a proven one is
-// held, and decide says what becomes of it. Without a decide it is kept, as long
-// as a last certain look finds the sheet on the processors. When ctx ends (its
-// cause is told as the reason), or Safe is called, or anything fails, the change
-// is rolled back before Apply returns.
+// they did at the dry run, a safe preset must be there, the as-found preset is
+// stored if there is none, and the journal has what a restart needs to go back.
+// The sheet is sent and read back; prove measures it; every output is brought to
+// its sheet state. A change that is not proven is rolled back there and then; a
+// proven one is held, and decide says what becomes of it. Without a decide it is
+// kept, as long as a last certain look finds the sheet on the processors. When ctx
+// ends (its cause is told as the reason), or Safe is called, or anything fails, the
+// change is rolled back before Apply returns.
 //
 // With Idle the error says why nothing was sent. Any other state may come with
 // an error too: that of a journal that could not be written.

@@ -16,10 +16,10 @@ const LeastSignalDB = 10
 
 // Judge holds the captures of one sheet against its prediction and the site's
 // limits. It wants everything open, and each of the site's outputs or else each
-// of its rows alone, at both microphones, all on one frequency axis whose lines in the operating
-// range the prediction has too. From each capture the predicted arrival at its
-// microphone must have been taken out (DelaySec), so that phases turn slowly
-// from line to line.
+// of its rows alone, at both microphones, all on one frequency axis whose lines in
+// the operating range the prediction has too. From each capture the predicted
+// arrival at its microphone must have been taken out (DelaySec), so that phases
+// turn slowly from line to line.
 //
 // The claims, in this order; the first three are what the sheet promised, the
 // others what must hold for the rig to be the one that was meant:

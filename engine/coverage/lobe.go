@@ -1,11 +1,6 @@
 package coverage
 
-import (
-	"fmt"
-	"math"
-
-	"hushback/engine"
-)
+import "math"
 
 // LobeSpacing is the spacing in metres at which, as the sources of a straight
 // row are moved apart, a lobe beside the main one first gets louder than
@@ -45,66 +40,4 @@ func (r Row) LobeSpacing(topHz, limitDB, c float64) float64 {
 		return d * c / topHz
 	}
 	return math.Inf(1)
-}
-
-// Lobe is a direction that an array plays to besides where it should.
-type Lobe struct {
-	OffAxisRad float64 // from the axis, positive to the left
-	LevelDB    float64 // against the level on the axis
-}
-
-// SideLobe is the loudest lobe outside the main one, within 90° of the axis.
-// The main lobe ends at the first dip beyond the edge of coverage on either
-// side, so that the ripples of an arc within its own coverage are no side
-// lobes. What plays behind is the business of the null. A lobe that is still
-// rising at 90° counts with its level there. It is false where there is no
-// other lobe, or no end to the main one.
-//
-// Errors are those of Openings.
-func SideLobe(site engine.Site, sheet engine.Sheet, axisRad, freqHz float64) (Lobe, bool, error) {
-	v := view{site, sheet, axisRad}
-	freq := []float64{freqHz}
-	turns, err := v.turns(freq, math.Pi/2)
-	if err != nil {
-		return Lobe{}, false, fmt.Errorf("side lobe: %w", err)
-	}
-	loudest, found := Lobe{}, false
-	for _, side := range []float64{+1, -1} {
-		at, level, ok, err := v.besides(side, turns, freq)
-		if err != nil {
-			return Lobe{}, false, fmt.Errorf("side lobe: %w", err)
-		}
-		if ok && (!found || level > loudest.LevelDB) {
-			loudest, found = Lobe{side * at, level}, true
-		}
-	}
-	return loudest, found, nil
-}
-
-// besides is the loudest lobe on one side.
-func (v view) besides(side float64, turns, freq []float64) (at, levelDB float64, ok bool, err error) {
-	powers, err := v.powers(side, turns, freq)
-	if err != nil {
-		return 0, 0, false, err
-	}
-	p := powers[0]
-	edge, err := v.edge(edgeDB, side, turns, p, freq[0])
-	if err != nil {
-		return 0, 0, false, err
-	}
-	from := 0
-	for from < len(p)-1 && (turns[from] < edge || p[from+1] < p[from]) {
-		from++
-	}
-	if from == len(p)-1 {
-		return 0, 0, false, nil
-	}
-	var failed error
-	power := v.power(side, freq[0], &failed)
-	upside := func(turn float64) float64 { return -power(turn) }
-	for i := range p {
-		p[i] = -p[i]
-	}
-	at, loudest := bottom(turns[from:], p[from:], upside)
-	return at, engine.DB(math.Sqrt(loudest / p[0])), true, failed
 }

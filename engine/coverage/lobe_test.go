@@ -73,7 +73,7 @@ func TestLobeSpacingThatIsNone(t *testing.T) {
 	}
 }
 
-// What LobeSpacing says of a row, SideLobe finds on the ground: quieter than the
+// What LobeSpacing says of a row, sideLobe finds on the ground: quieter than the
 // limit just inside, louder just outside, and then at the end of the row.
 func TestSideLobeAppearsAtLobeSpacing(t *testing.T) {
 	const hz = 63
@@ -82,15 +82,15 @@ func TestSideLobeAppearsAtLobeSpacing(t *testing.T) {
 			spacing := Row{Count: count}.LobeSpacing(hz, limit, yardC())
 			for _, part := range []float64{0.99, 1.01} {
 				site, sheet := staked(Row{Count: count, SpacingM: part * spacing})
-				lobe, ok, err := SideLobe(site, sheet, 0, hz)
+				lobe, ok, err := sideLobe(site, sheet, 0, hz)
 				if err != nil || !ok {
 					t.Fatal(lobe, ok, err)
 				}
-				if (lobe.LevelDB > limit) != (part > 1) {
-					t.Errorf("%d, %g dB: %.2f dB at %g of the spacing", count, limit, lobe.LevelDB, part)
+				if (lobe.levelDB > limit) != (part > 1) {
+					t.Errorf("%d, %g dB: %.2f dB at %g of the spacing", count, limit, lobe.levelDB, part)
 				}
 				if part > 1 {
-					near(t, "at the row's end", math.Abs(degrees(lobe.OffAxisRad)), 90, 1e-4)
+					near(t, "at the row's end", math.Abs(degrees(lobe.offAxisRad)), 90, 1e-4)
 				}
 			}
 		}
@@ -109,21 +109,21 @@ func TestSideLobeOfASteeredRow(t *testing.T) {
 		delays[i] = (p.Y + 4*d) * math.Sin(rad(steer)) / yardC()
 	}
 	site, sheet := yard(row, delays...)
-	lobe, ok, err := SideLobe(site, sheet, rad(steer), hz)
+	lobe, ok, err := sideLobe(site, sheet, rad(steer), hz)
 	if err != nil || !ok {
 		t.Fatal(ok, err)
 	}
 	want := math.Asin(math.Sin(rad(steer))-1/0.9) - rad(steer)
-	near(t, "where", degrees(lobe.OffAxisRad), degrees(want), 1e-4)
-	near(t, "level", lobe.LevelDB, 0, 1e-9)
+	near(t, "where", degrees(lobe.offAxisRad), degrees(want), 1e-4)
+	near(t, "level", lobe.levelDB, 0, 1e-9)
 	// Mirrored it is on the other side.
 	slices.Reverse(delays)
 	site, sheet = yard(row, delays...)
-	lobe, _, err = SideLobe(site, sheet, -rad(steer), hz)
+	lobe, _, err = sideLobe(site, sheet, -rad(steer), hz)
 	if err != nil {
 		t.Fatal(err)
 	}
-	near(t, "mirrored", degrees(lobe.OffAxisRad), -degrees(want), 1e-4)
+	near(t, "mirrored", degrees(lobe.offAxisRad), -degrees(want), 1e-4)
 }
 
 // No lobe: two sources half a wavelength apart have one dip only, at the side; a
@@ -144,7 +144,7 @@ func TestNoSideLobe(t *testing.T) {
 		{"cardioid", func() (engine.Site, engine.Sheet) { return cardioid, reversed }},
 	} {
 		site, sheet := test.make()
-		lobe, ok, err := SideLobe(site, sheet, 0, hz)
+		lobe, ok, err := sideLobe(site, sheet, 0, hz)
 		if ok || err != nil {
 			t.Errorf("%s: got %+v, %v", test.name, lobe, err)
 		}
@@ -176,7 +176,7 @@ func TestSideLobesAgainstLooking(t *testing.T) {
 				want = math.Max(want, level(i))
 			}
 		}
-		lobe, ok, err := SideLobe(site, sheet, 0, hz)
+		lobe, ok, err := sideLobe(site, sheet, 0, hz)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -186,9 +186,9 @@ func TestSideLobesAgainstLooking(t *testing.T) {
 		}
 		if ok {
 			found++
-			near(t, fmt.Sprintf("seed %d, trial %d: level", seed, trial), lobe.LevelDB, want, 1e-3)
-			there := heard(site, sheet, lobe.OffAxisRad, hz) - heard(site, sheet, 0, hz)
-			near(t, fmt.Sprintf("seed %d, trial %d: level there", seed, trial), lobe.LevelDB, there, 1e-9)
+			near(t, fmt.Sprintf("seed %d, trial %d: level", seed, trial), lobe.levelDB, want, 1e-3)
+			there := heard(site, sheet, lobe.offAxisRad, hz) - heard(site, sheet, 0, hz)
+			near(t, fmt.Sprintf("seed %d, trial %d: level there", seed, trial), lobe.levelDB, there, 1e-9)
 		}
 	}
 	if found < 10 || found > 38 {

@@ -84,15 +84,15 @@ func TestPublishedArrays(t *testing.T) {
 				continue
 			}
 		case "first_grating_lobe_from_broadside", "first_side_lobe_level":
-			lobe, ok, err := SideLobe(site, sheet, 0, hz)
+			lobe, ok, err := sideLobe(site, sheet, 0, hz)
 			if err != nil || !ok {
 				t.Fatal(label, ok, err)
 			}
-			got = math.Abs(degrees(lobe.OffAxisRad))
+			got = math.Abs(degrees(lobe.offAxisRad))
 			if what == "first_side_lobe_level" {
-				got = lobe.LevelDB
+				got = lobe.levelDB
 			} else {
-				near(t, label+": level", lobe.LevelDB, 0, 1e-9)
+				near(t, label+": level", lobe.levelDB, 0, 1e-9)
 			}
 		default:
 			continue

@@ -137,8 +137,8 @@ func (w *worker) left(sheet engine.Sheet, sites ...engine.Site) (float64, error)
 	return worst, nil
 }
 
-// notch is the lowest frequency, from the bottom of the range, at which the front sum dips by notchRatio or
-// more, and how far in dB; 0, 0 where none does.
+// notch is the lowest frequency, from the bottom of the range, at which the front
+// sum dips by notchRatio or more, and how far in dB; 0, 0 where none does.
 func (w *worker) notch(sheet engine.Sheet) (hz, db float64, err error) {
 	at, err := response.Microphones(w.site)
 	if err != nil {

@@ -225,22 +225,3 @@ func TestOutputsAloneAddUp(t *testing.T) {
 		near(t, "output 2", cmplx.Abs(got-by[4][i][1]), 0, 1e-12)
 	}
 }
-
-func TestCircle(t *testing.T) {
-	points := Circle(engine.Point{X: 2, Y: -1, Z: 1.5}, 10, -math.Pi/2, math.Pi, 7)
-	want := []engine.Point{{X: 2, Y: -11}, {}, {X: 12, Y: -1}, {}, {X: 2, Y: 9}, {}, {X: -8, Y: -1}}
-	for i, p := range points {
-		near(t, "radius", math.Hypot(p.X-2, p.Y+1), 10, 1e-12)
-		near(t, "height", p.Z, 1.5, 0)
-		if i%2 == 0 {
-			near(t, "x", p.X, want[i].X, 1e-12)
-			near(t, "y", p.Y, want[i].Y, 1e-12)
-		}
-		if i > 0 {
-			near(t, "step", p.Distance(points[i-1]), 2*10*math.Sin(math.Pi/8), 1e-12)
-		}
-	}
-	if len(points) != 7 || len(Circle(engine.Point{}, 1, 0, 1, -3)) != 0 || len(Circle(engine.Point{}, 1, 0, 1, 1)) != 1 {
-		t.Error("the count is not kept")
-	}
-}

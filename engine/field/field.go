@@ -2,7 +2,6 @@ package field
 
 import (
 	"fmt"
-	"math"
 	"runtime"
 	"sync"
 	"sync/atomic"
@@ -100,19 +99,6 @@ func as(site engine.Site, gainDB func(engine.Output) float64) engine.Sheet {
 		sheet.Settings = append(sheet.Settings, engine.Setting{Output: out.Number, Polarity: 1, GainDB: gainDB(out)})
 	}
 	return sheet
-}
-
-// Circle is n points on a level arc around a centre, both ends included, from
-// one angle to another, counter-clockwise from +x where the second is greater.
-// Fewer than 2 points are no arc: one is its start.
-func Circle(centre engine.Point, radiusM, fromRad, toRad float64, n int) []engine.Point {
-	points := make([]engine.Point, max(0, n))
-	for i := range points {
-		part := float64(i) / float64(max(1, n-1))
-		sin, cos := math.Sincos(fromRad + part*(toRad-fromRad))
-		points[i] = engine.Point{X: centre.X + radiusM*cos, Y: centre.Y + radiusM*sin, Z: centre.Z}
-	}
-	return points
 }
 
 func places(at []engine.Point) error {

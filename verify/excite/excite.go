@@ -85,9 +85,6 @@ func build(t engine.TestSignal, rate int, o Options) (*Signal, error) {
 	return s, nil
 }
 
-// Period is how many samples a signal takes to repeat itself; 0 for noise.
-func (s *Signal) Period() int { return len(s.repeat) }
-
 // Read fills dst with the next samples, none of them above the level.
 func (s *Signal) Read(dst []float64) {
 	for i := range dst {

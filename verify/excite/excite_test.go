@@ -54,7 +54,7 @@ func peak(samples []float64) float64 {
 func TestMultisine(t *testing.T) {
 	for _, rate := range []int{44100, 48000, 96000} {
 		s := made(t, "", rate, Options{LevelDB: -20, Seed: 4})
-		n := s.Period()
+		n := len(s.repeat)
 		if n != rate/2 {
 			t.Fatalf("%d a second: period of %d samples", rate, n)
 		}
@@ -87,7 +87,7 @@ func TestMultisine(t *testing.T) {
 // energy inside the band, falling by 3 dB an octave as an exponential one does.
 func TestSweep(t *testing.T) {
 	s := made(t, engine.SignalSweep, 48000, Options{LevelDB: -12})
-	n := s.Period()
+	n := len(s.repeat)
 	if n != 8*24000 {
 		t.Fatalf("period of %d samples", n)
 	}
@@ -116,8 +116,8 @@ func TestSweep(t *testing.T) {
 func TestNoise(t *testing.T) {
 	const rate = 8000 // the same at any rate, and sixty seconds are quicker
 	s := made(t, engine.SignalNoise, rate, Options{LevelDB: -6, Seed: 9})
-	if s.Period() != 0 {
-		t.Errorf("noise repeats after %d samples", s.Period())
+	if len(s.repeat) != 0 {
+		t.Errorf("noise repeats after %d samples", len(s.repeat))
 	}
 	all := read(s, 60*rate)
 	if p := peak(all); p > engine.Ratio(-6) {

@@ -32,9 +32,10 @@ const (
 	// beside it. Reference and microphone share the recorder's clock: what leaks
 	// matters only where the rig's response differs between those lines, as it does
 	// in a null. 500 ppm measure one 20 dB deep up to 0.7 dB wrongly and one 30 dB
-	// deep up to 2 dB, 100 ppm up to 0.2 and 0.5 dB (see the test). Quartz is within 100 ppm, and a computer whose clock is
-	// just being set right goes up to 500 ppm wrong itself (both from memory), so less
-	// than that is no reason to send anybody away.
+	// deep up to 2 dB, 100 ppm up to 0.2 and 0.5 dB (see the test). Quartz is within
+	// 100 ppm, and a computer whose clock is just being set right goes up to 500 ppm
+	// wrong itself (both from memory), so less than that is no reason to send anybody
+	// away.
 	maxDriftPPM = 500
 	// wrongRatePPM is where it can only be another rate.
 	wrongRatePPM = 20000

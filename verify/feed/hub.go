@@ -87,9 +87,6 @@ type Status struct {
 	LevelDB    float64 // rms of the microphone channel over the last second, dB re full scale, at least -150
 	Clipped    bool    // a sample of that second reached full scale
 	Gaps       int     // breaks in the audio of this session
-	DriftPPM   float64 // of its clock against ours; 0 until DriftSigmaPPM is above 0
-	// DriftSigmaPPM is the standard deviation of DriftPPM.
-	DriftSigmaPPM float64
 	// Trouble is why an agent was sent away: within the last half minute, or the
 	// last one while none is connected.
 	Trouble string
@@ -312,7 +309,6 @@ func (p *place) status(recently time.Duration) Status {
 	}
 	if s.Connected && p.tape != nil {
 		s.LevelDB, s.Clipped, s.Gaps = p.tape.level()
-		s.DriftPPM, s.DriftSigmaPPM, _ = p.line.clock.drift()
 	}
 	if !s.Connected || time.Since(p.since) < recently {
 		s.Trouble = p.trouble

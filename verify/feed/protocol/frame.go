@@ -89,9 +89,6 @@ type Layout struct {
 // sampleBytes is the length of a sample of both channels.
 func (l Layout) sampleBytes() int { return Channels * l.Format.bytes() }
 
-// MaxSamples is the most samples (of both channels) in one frame.
-func (l Layout) MaxSamples() int { return (MaxFrameBytes - headerBytes) / l.sampleBytes() }
-
 // Frame is one binary message: consecutive samples of both channels.
 //
 // On the wire, little-endian: magic "HBAF", version uint16 = 1, channels

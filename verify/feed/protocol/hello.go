@@ -12,7 +12,6 @@
 package protocol
 
 import (
-	_ "embed" // the schema
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -24,12 +23,6 @@ import (
 
 // Subprotocol is the websocket subprotocol that both sides insist on.
 const Subprotocol = "hushback.feed.v2"
-
-//go:embed schema.json
-var schema string
-
-// Schema is the JSON Schema (draft 2020-12) of all text messages, both ways.
-func Schema() string { return schema }
 
 // Sample rates that are taken, in samples a second.
 const (

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"math/cmplx"
+	"os"
 	"strings"
 	"testing"
 
@@ -25,7 +26,11 @@ const (
 // The schema is checked by somebody else's validator of JSON Schema 2020-12.
 func validator(t testing.TB) func(message []byte) error {
 	t.Helper()
-	document, err := jsonschema.UnmarshalJSON(strings.NewReader(Schema()))
+	text, err := os.ReadFile("schema.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	document, err := jsonschema.UnmarshalJSON(bytes.NewReader(text))
 	if err != nil {
 		t.Fatal(err)
 	}
