@@ -25,7 +25,7 @@ import (
 
 // asProgram makes a run of the test binary be the program itself, so that
 // tests can kill a real process.
-const asProgram = "HUSHBACK_TEST_AS_PROGRAM"
+const asProgram = "HUSHTEST_AS_PROGRAM"
 
 func TestMain(m *testing.M) {
 	if os.Getenv(asProgram) != "" {
@@ -89,8 +89,14 @@ func serveAt(t *testing.T, processor, state string, more ...string) *process {
 
 func serveSite(t *testing.T, site, state string, more ...string) *process {
 	t.Helper()
+	return serveProgram(t, os.Args[0], site, state, more...)
+}
+
+// serveProgram has a program of one's choice be the daemon.
+func serveProgram(t *testing.T, program, site, state string, more ...string) *process {
+	t.Helper()
 	p := &process{t: t, said: &bytes.Buffer{}, ended: make(chan error, 1)}
-	p.command = exec.Command(os.Args[0], append([]string{"serve", site, "--state", state, "--listen", "127.0.0.1:0"}, more...)...)
+	p.command = exec.Command(program, append([]string{"serve", site, "--state", state, "--listen", "127.0.0.1:0"}, more...)...)
 	p.command.Env = append(os.Environ(), asProgram+"=1")
 	p.command.Stderr = p.said
 	out, err := p.command.StdoutPipe()
