@@ -15,6 +15,7 @@ import (
 	"hushback/control/osc"
 	"hushback/control/preset"
 	"hushback/control/processor"
+	"hushback/control/wire"
 	"hushback/engine"
 )
 
@@ -413,4 +414,4 @@ func equal(t *testing.T, what string, got, want any) {
 }
 
 // The daemon's way to the processor fits the seam.
-var _ Exchanger = (*osc.Conn)(nil)
+var _ wire.Exchanger = (*osc.Conn)(nil)

@@ -14,7 +14,6 @@ import (
 // What travels between here and the processors.
 type (
 	Processor = wire.Processor // one processor and the way to it
-	Exchanger = wire.Exchanger // the transport seam
 	Step      = wire.Step      // one message that a change would send, with its meaning
 	Part      = wire.Part      // when in a change a step is sent
 	Reading   = wire.Reading   // one value read back beside the one wanted

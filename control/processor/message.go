@@ -146,8 +146,7 @@ func (q Question) Read(m osc.Message, into *engine.Setting) error {
 		return fmt.Errorf("reply %.200s: %w", m, err)
 	}
 	if q.param == Gain && !q.profile.HasMute() {
-		gain := q.profile.Ranges().GainDB
-		into.Muted = gain.Same(into.GainDB, gain.Min)
+		into.Muted = q.profile.Mutes(into.GainDB)
 	}
 	return nil
 }

@@ -210,6 +210,13 @@ func meet(a, b engine.Grid) engine.Grid {
 // lowest gain stands for it: an output at that gain is muted.
 func (p Profile) HasMute() bool { return p.Parameters[Mute].Write.Address != "" }
 
+// Mutes reports whether a gain mutes an output: the lowest, where mute is no
+// parameter of its own.
+func (p Profile) Mutes(gainDB float64) bool {
+	gain := p.Ranges().GainDB
+	return !p.HasMute() && gain.Same(gainDB, gain.Min)
+}
+
 // Params lists the parameters that the processor has, in their order.
 func (p Profile) Params() []Param {
 	if p.HasMute() {

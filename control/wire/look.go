@@ -161,14 +161,9 @@ func (s seat) see(ctx context.Context, with care) Seen {
 	}
 	all.Wait()
 	slices.Sort(limited)
-	seen.Setting.Muted = seen.Setting.Muted || !s.Profile.HasMute() && s.lowest(seen.Setting.GainDB)
+	seen.Setting.Muted = seen.Setting.Muted || s.Profile.Mutes(seen.Setting.GainDB)
 	seen.Limited = strings.Join(limited, "; ")
 	return seen
-}
-
-func (s seat) lowest(gainDB float64) bool {
-	gain := s.Profile.Ranges().GainDB
-	return gain.Same(gainDB, gain.Min)
 }
 
 // know asks for one parameter until it is answered, and for the value in force

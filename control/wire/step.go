@@ -21,7 +21,6 @@ type Step struct {
 	Bytes   []byte
 
 	Want  engine.Setting // Param of it is what the read-back must show
-	Value string         // that in words, "delay 4.21 ms" or "open"
 	Heard string         // in PartMeasure: what is heard after it, see Alone; "all together" for everything
 	stage stage
 }
@@ -89,7 +88,7 @@ func (w *Wire) Way(part Part, to []engine.Setting, from ...[]engine.Setting) ([]
 	}
 	l.stage = opening
 	for _, set := range low {
-		if !set.Muted && !w.muted(set) {
+		if !set.Muted && !w.Profile(set.Output).Mutes(set.GainDB) {
 			l.mute(set, false)
 		}
 	}
@@ -127,12 +126,6 @@ const hair = 1e-3
 func (w *Wire) hasMute(set engine.Setting) bool {
 	p := w.Profile(set.Output)
 	return p.HasMute()
-}
-
-// muted reports whether a gain mutes, on a processor without a mute.
-func (w *Wire) muted(set engine.Setting) bool {
-	gain := w.Profile(set.Output).Ranges().GainDB
-	return !w.hasMute(set) && gain.Same(set.GainDB, gain.Min)
 }
 
 // Together is what Step.Heard says of everything that the sheet opens.
@@ -242,14 +235,13 @@ func (l *list) add(param processor.Param, set engine.Setting) {
 		l.errs = append(l.errs, err)
 		return
 	}
-	value := l.w.Words(param, set)
-	words := fmt.Sprintf("output %d: %s", set.Output, value)
+	words := fmt.Sprintf("output %d: %s", set.Output, l.w.Words(param, set))
 	if l.heard != "" {
 		words = l.heard + ": " + words
 	}
 	l.steps = append(l.steps, Step{
 		Part: l.part, Output: set.Output, Param: param,
 		Words: words, Message: message, Bytes: bytes,
-		Want: set, Value: value, Heard: l.heard, stage: l.stage,
+		Want: set, Heard: l.heard, stage: l.stage,
 	})
 }

@@ -135,10 +135,7 @@ func (l *link) spread(n int, do func(i int)) {
 
 // seat gives an output its place.
 func (w *Wire) seat(o engine.Output) error {
-	s := seat{link: w.links[0], output: o.Number, channel: o.Channel}
-	if s.channel == 0 {
-		s.channel = o.Number
-	}
+	s := seat{link: w.links[0], output: o.Number, channel: o.OnChannel()}
 	if o.Processor != "" {
 		i := slices.IndexFunc(w.links, func(l *link) bool { return l.Name == o.Processor })
 		if i < 0 {
@@ -195,12 +192,11 @@ func (w *Wire) those(blind bool) []int {
 // Stored is a setting as its processor can hold it: where that has no mute of
 // its own, muted is the lowest gain, and the lowest gain is muted.
 func (w *Wire) Stored(set engine.Setting) engine.Setting {
-	p := w.Profile(set.Output)
-	if gain := p.Ranges().GainDB; !p.HasMute() {
+	if p := w.Profile(set.Output); !p.HasMute() {
 		if set.Muted {
-			set.GainDB = gain.Min
+			set.GainDB = p.Ranges().GainDB.Min
 		}
-		set.Muted = gain.Same(set.GainDB, gain.Min)
+		set.Muted = p.Mutes(set.GainDB)
 	}
 	return set
 }
@@ -264,7 +260,7 @@ func (w *Wire) Words(param processor.Param, set engine.Setting) string {
 	if param != processor.Mute {
 		text = param.String() + " " + text
 	}
-	if param == processor.Gain && !p.HasMute() && p.Ranges().GainDB.Same(set.GainDB, p.Ranges().GainDB.Min) {
+	if param == processor.Gain && p.Mutes(set.GainDB) {
 		text += ", which mutes it"
 	}
 	return strings.TrimSpace(text)
