@@ -24,6 +24,7 @@ import (
 
 	"github.com/gorilla/websocket"
 
+	"hushback/cmd/internal/cli"
 	"hushback/cmd/internal/daemon"
 	"hushback/cmd/internal/rehearsal"
 	"hushback/engine"
@@ -139,7 +140,7 @@ func (f *feeds) close() {
 func (f *feeds) listen(program, microphone string, r *recorder) {
 	f.t.Helper()
 	command := exec.Command(program, "listen", "--microphone", microphone, "--server", f.network.door.Addr().String(), "--format", "f32le", "--latency", "300 ms")
-	command.Env = append(os.Environ(), tokenVariable+"="+f.tokens)
+	command.Env = append(os.Environ(), cli.TokenVariable+"="+f.tokens)
 	in, err := command.StdinPipe()
 	must(f.t, err)
 	said := &bytes.Buffer{}
