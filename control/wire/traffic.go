@@ -16,6 +16,10 @@ type Traffic struct {
 	Mismatches int    // read back, and not what was written
 	Asked      time.Time
 	Answered   time.Time // when the last answer came; zero before the first
+
+	// Dropped and Foreign are the connection's, for whoever has it to fill in: what
+	// could not be read or answered nothing, and what came from elsewhere.
+	Dropped, Foreign int
 }
 
 // counts are those of one link.

@@ -192,7 +192,13 @@ func (d *Daemon) Safe(context.Context) error {
 func (d *Daemon) Read(ctx context.Context) ([]engine.Setting, error) { return d.controller.Read(ctx) }
 
 // Traffic counts what went to each processor and came from it since the start.
-func (d *Daemon) Traffic() []wire.Traffic { return d.controller.Traffic() }
+func (d *Daemon) Traffic() []wire.Traffic {
+	all := d.controller.Traffic()
+	for i, w := range d.wires {
+		all[i].Dropped, all[i].Foreign = w.Dropped(), w.Foreign()
+	}
+	return all
+}
 
 // Company counts pages that follow now, and phones that are paired.
 func (d *Daemon) Company() (live, paired int) { return d.page.Company() }

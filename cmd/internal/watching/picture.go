@@ -77,6 +77,8 @@ func (t teller) traffic(one wire.Traffic) {
 	t.count("hushback_unanswered_total", "Questions that were not answered in time: they or their answers were lost.", one.Unanswered, of...)
 	t.count("hushback_repeats_total", "Questions and writes that had to be repeated.", one.Repeats, of...)
 	t.count("hushback_mismatches_total", "Values that were read back other than written.", one.Mismatches, of...)
+	t.count("hushback_dropped_total", "Packets from the processor that could not be read or answered nothing.", one.Dropped, of...)
+	t.count("hushback_foreign_total", "Datagrams that came from elsewhere and were not looked at.", one.Foreign, of...)
 	if !one.Answered.IsZero() {
 		t.gauge("hushback_last_answer_timestamp_seconds", "When the processor answered last.", float64(one.Answered.UnixMilli())/1000, of...)
 	}

@@ -70,7 +70,7 @@ func samples(text string) map[string]string {
 func TestMetricsTellOfEverything(t *testing.T) {
 	answered := time.UnixMilli(1_700_000_000_500)
 	p := &pretended{live: 3, paired: 2, traffic: []wire.Traffic{
-		{Writes: 65, Questions: 210, Unanswered: 4, Repeats: 5, Mismatches: 1, Asked: answered, Answered: answered},
+		{Writes: 65, Questions: 210, Unanswered: 4, Repeats: 5, Mismatches: 1, Dropped: 6, Foreign: 9, Asked: answered, Answered: answered},
 		{Processor: "delay towers", Blind: true, Writes: 7},
 	}}
 	p.view = desk.View{
@@ -102,6 +102,8 @@ func TestMetricsTellOfEverything(t *testing.T) {
 		`hushback_unanswered_total{processor=""}`:                     "4",
 		`hushback_repeats_total{processor=""}`:                        "5",
 		`hushback_mismatches_total{processor=""}`:                     "1",
+		`hushback_dropped_total{processor=""}`:                        "6",
+		`hushback_foreign_total{processor=""}`:                        "9",
 		`hushback_last_answer_timestamp_seconds{processor=""}`:        "1.7000000005e+09",
 		`hushback_strange_values`:                                     "2",
 		`hushback_feed_connected{microphone="front"}`:                 "1",
