@@ -40,9 +40,6 @@ const lookEvery = 3 * time.Second
 // tryEvery is how often a processor that left a change adrift is looked for.
 const tryEvery = 2 * time.Second
 
-// stopWithin bounds how long a stop waits for open requests to end.
-const stopWithin = 5 * time.Second
-
 // Options say what a daemon is to run.
 type Options struct {
 	Site       engine.Site         // checked; its Wirings say where the processors listen
@@ -72,7 +69,7 @@ type Daemon struct {
 	sources    map[string]*source.Source // by microphone
 	page       *dashboard.Server
 	watched    *watching.Watch
-	server     *http.Server
+	service    *doors.Service
 	doors      doors.Doors
 	access     access.Rules
 	decisions  chan decision
@@ -86,8 +83,7 @@ type Daemon struct {
 
 	work     context.Context // ends when the daemon is told to stop
 	stopWork context.CancelFunc
-	working  sync.WaitGroup // changes, restores and the meter
-	serving  sync.WaitGroup
+	working  sync.WaitGroup     // changes, restores and the meter
 	stopDesk context.CancelFunc // ends the board's owner, last of all
 }
 
@@ -248,14 +244,7 @@ func (d *Daemon) serve() error {
 	mux.Handle(FeedPath, d.hub)
 	d.watched.Serve(mux)
 	mux.Handle("/", d.page)
-	d.server = &http.Server{Handler: mux, ReadHeaderTimeout: 5 * time.Second, ErrorLog: slog.NewLogLogger(o.Log.Handler(), slog.LevelWarn)}
-	for _, listener := range at.Listeners {
-		d.serving.Go(func() {
-			if err := d.server.Serve(listener); !errors.Is(err, http.ErrServerClosed) {
-				d.options.Log.Error("the page ended", "error", err)
-			}
-		})
-	}
+	d.service = at.Serve(mux, o.Log)
 	return o.Home.Leave(home.Note{URL: at.Local, Token: d.access.AgentToken})
 }
 
@@ -295,16 +284,11 @@ func (d *Daemon) Stop() error {
 	if lost, ok := d.View().State.(control.Adrift); ok {
 		err = desk.InDoubt{Outputs: lost.Outputs, Reason: lost.Reason}
 	}
-	if d.server != nil {
+	if d.service != nil {
 		d.tell("The daemon was stopped. " + atRest(d.View().State))
-		ctx, cancel := context.WithTimeout(context.Background(), stopWithin)
-		defer cancel()
 		d.page.Close()
-		if d.server.Shutdown(ctx) != nil { // somebody holds a connection open and says nothing
-			err = errors.Join(err, d.server.Close())
-		}
+		err = errors.Join(err, d.service.Stop())
 	}
-	d.serving.Wait()
 	d.stopDesk()
 	<-d.board.ended
 	return errors.Join(err, d.close())

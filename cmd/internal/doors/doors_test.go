@@ -9,6 +9,7 @@ import (
 	"encoding/hex"
 	"fmt"
 	"io"
+	"log/slog"
 	"net"
 	"net/http"
 	"net/netip"
@@ -35,13 +36,14 @@ func opened(t *testing.T, w Wish) Doors {
 // serve answers at each of the doors with whether TLS stood before it.
 func serve(t *testing.T, d Doors) {
 	t.Helper()
-	server := &http.Server{ReadHeaderTimeout: time.Minute, Handler: http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+	service := d.Serve(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		fmt.Fprintf(w, "secure=%v", r.TLS != nil)
-	})}
-	t.Cleanup(func() { server.Close() })
-	for _, l := range d.Listeners {
-		go server.Serve(l)
-	}
+	}), slog.New(slog.DiscardHandler))
+	t.Cleanup(func() {
+		if err := service.Stop(); err != nil {
+			t.Error(err)
+		}
+	})
 }
 
 // answer is what is said at a URL, or the error.

@@ -9,10 +9,8 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"net/http"
 	"strings"
 	"sync"
-	"time"
 
 	"hushback/cmd/internal/daemon"
 	"hushback/cmd/internal/dashboard"
@@ -27,9 +25,6 @@ import (
 	"hushback/engine"
 )
 
-// stopWithin bounds how long a stop waits for open requests to end.
-const stopWithin = 5 * time.Second
-
 // journalShown is how many entries of the journal are read for the page.
 const journalShown = 200
 
@@ -40,8 +35,7 @@ type Daemon struct {
 	doors   doors.Doors
 	access  access.Rules
 	page    *dashboard.Server
-	server  *http.Server
-	serving sync.WaitGroup
+	service *doors.Service
 }
 
 // Start serves the page. Of the options those that tell of a site are not looked at;
@@ -61,14 +55,7 @@ func Start(o daemon.Options, name string, broken configs.Problems) (*Daemon, err
 	d := &Daemon{bench: b, options: o, doors: at}
 	d.access = access.Rules{Code: access.NewCode(), AgentToken: access.NewToken(), Hosts: at.Hosts, Session: o.Session}
 	d.page = dashboard.New(b, d.access)
-	d.server = &http.Server{Handler: d.page, ReadHeaderTimeout: 5 * time.Second, ErrorLog: slog.NewLogLogger(o.Log.Handler(), slog.LevelWarn)}
-	for _, listener := range at.Listeners {
-		d.serving.Go(func() {
-			if err := d.server.Serve(listener); !errors.Is(err, http.ErrServerClosed) {
-				o.Log.Error("the page ended", "error", err)
-			}
-		})
-	}
+	d.service = at.Serve(d.page, o.Log)
 	if err := o.Home.Leave(home.Note{URL: at.Local, Token: d.access.AgentToken}); err != nil {
 		return nil, errors.Join(err, d.Stop())
 	}
@@ -84,14 +71,7 @@ func (d *Daemon) Invitation() doors.Invitation {
 func (d *Daemon) Stop() error {
 	d.bench.stop()
 	d.page.Close()
-	ctx, cancel := context.WithTimeout(context.Background(), stopWithin)
-	defer cancel()
-	var err error
-	if d.server.Shutdown(ctx) != nil { // somebody holds a connection open and says nothing
-		err = d.server.Close()
-	}
-	d.serving.Wait()
-	return errors.Join(err, d.options.Home.Clear())
+	return errors.Join(d.service.Stop(), d.options.Home.Clear())
 }
 
 // bench is the desk of a rig of which no more is known than an earlier run left.
