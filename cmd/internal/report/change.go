@@ -114,7 +114,7 @@ func sent(d dossier.Dossier) folio.Section {
 	s.Tabulate("", sheetTable(d.Site, d.Sheet, append([]engine.Setting{}, d.Before...)), "")
 	rows := [][]string{{"Digest of the sheet", coded(d.Sheet.Digest())}}
 	if d.DryRun.Digest != "" {
-		rows = append(rows, []string{"Dry run that was confirmed", coded(d.DryRun.Digest)},
+		rows = append(rows, []string{"Confirmed dry run", coded(d.DryRun.Digest)},
 			[]string{"Datagrams in it", fmt.Sprint(d.DryRun.Datagrams) + ", those of measuring and of going back among them"}, []string{"Its way back", figures.Capital(d.DryRun.Back)})
 	}
 	if len(d.DryRun.Blind) > 0 {
@@ -241,6 +241,9 @@ func verdict(d dossier.Dossier) folio.Section {
 	var said folio.Block
 	for _, c := range d.Verdict.Claims {
 		unit := figures.Space + c.Unit
+		if c.Unit == "°" {
+			unit = c.Unit
+		}
 		between := func(low, high float64) string { return figures.Number(low, 2) + " to " + figures.Number(high, 2) }
 		table = append(table, []string{c.Name, string(c.Outcome), figures.Number(c.Value, 2) + unit, between(c.Likely[0], c.Likely[1]), between(c.Low, c.High), figures.Number(c.Limit, 2) + unit, figures.Number(c.Margin, 2) + unit})
 		words := figures.Capital(c.Name) + ": " + string(c.Outcome) + ". " + figures.Sentence(c.Sentence)
@@ -297,7 +300,7 @@ func presets(b Beside) folio.Section {
 		name, taken, digest := p.Name, moment(p.Taken), desk.Words(p.ID())+" ("+p.ID()[:12]+")"
 		for _, set := range p.Settings {
 			table = append(table, []string{name, taken, digest, fmt.Sprint(set.Output),
-				figures.Number(set.DelaySec*1000, 3) + figures.Space + "ms", figures.Number(set.GainDB, 2) + figures.Space + "dB", polarity(set.Polarity), mute(set.Muted)})
+				delay(set.DelaySec), gain(set.GainDB), polarity(set.Polarity), mute(set.Muted)})
 			name, taken, digest = "", "", ""
 		}
 	}
@@ -317,7 +320,7 @@ func timeline(d dossier.Dossier) folio.Section {
 	}
 	table := [][]string{{"Time (UTC)", "Event", "What the journal says"}}
 	for _, e := range d.Timeline {
-		table = append(table, []string{e.At.UTC().Format("2 Jan 2006 15:04:05"), figures.Capital(e.Event), figures.Sentence(e.Detail)})
+		table = append(table, []string{strings.TrimSuffix(moment(e.At), figures.Space+"UTC"), figures.Capital(e.Event), figures.Sentence(e.Detail)})
 	}
 	s.Tabulate("All times are UTC", table, "")
 	return s

@@ -52,7 +52,7 @@ func beside(d dossier.Dossier) folio.Block {
 	}
 	t := d.Site.Target
 	curves := figures.Curves(d.Prediction, d.Captures, t.Range, verify.LikelyPercent)
-	sheet := paper.Page(paper.Legend(besideLegend(curves, t)), besideChart(curves, t))
+	sheet := paper.Page(paper.Heading("", ""), paper.Legend(besideLegend(curves, t)), besideChart(curves, t))
 	caption := fmt.Sprintf("Front and rear microphone with everything open, predicted and measured; bars: %d %% intervals. 0 dB: mean of the predicted front over the operating range, onto which the measured front is laid by one number of dB.", verify.LikelyPercent)
 	if len(d.Captures) == 0 {
 		caption = "Front and rear microphone as predicted; nothing was measured. 0 dB: mean of the front over the operating range."

@@ -8,6 +8,8 @@ package report
 import (
 	"bytes"
 	"fmt"
+	"strconv"
+	"strings"
 	"time"
 
 	"hushback/cmd/internal/dashboard/figures"
@@ -31,7 +33,7 @@ func moment(t time.Time) string {
 	if t.IsZero() {
 		return "not known"
 	}
-	return t.UTC().Format("2 Jan 2006 15:04:05 UTC")
+	return strings.ReplaceAll(t.UTC().Format("2 Jan 2006 15:04:05 UTC"), " ", figures.Space)
 }
 
 // coded is a digest as three words, and all of it.
@@ -93,11 +95,11 @@ func stakeOut(r design.Report) folio.Section {
 	s := folio.Section{Heading: "Where everything stands"}
 	s.Say("All distances are from one mark, the datum: the point on the ground below the front of " + printout.DatumName(r.Site) +
 		". Ahead is towards the audience, left as seen looking that way; distances are to the middle of the front face.")
-	d, err := picture.StakeOut("", r, printout.Datum(r.Site))
-	s.Add(drawn(d, err, "Stake-out plan to scale, seen from above, the audience at the top. Metres from the datum. Grey: rear row.",
-		"Stake-out plan of the sources; the table below has every distance."))
 	s.Tabulate("Sources, from the datum", cells(named(printout.StakeTable(r.Site), "source")), "")
 	s.Tabulate("Microphones and corners of zones, on the site's own axes", places(r.Site), "x runs to the audience, y to the left, z up; the datum is at "+at(printout.Datum(r.Site))+".")
+	d, err := picture.StakeOut("", r, printout.Datum(r.Site))
+	s.Add(drawn(d, err, "Stake-out plan to scale, seen from above, the audience at the top. Metres from the datum. Grey: rear row.",
+		"Stake-out plan of the sources; the table above has every distance."))
 	return s
 }
 
@@ -138,7 +140,14 @@ func places(site engine.Site) [][]string {
 // sheetTable says the settings of every output. before is what stood there, nil where
 // there is none to tell of.
 func sheetTable(site engine.Site, sheet engine.Sheet, before []engine.Setting) [][]string {
-	table := [][]string{{"Output", "Feeds", "Found at", "Delay", "Gain", "Polarity", "Mute"}}
+	elsewhere := len(site.Further) > 0
+	for _, o := range site.Outputs {
+		elsewhere = elsewhere || o.OnChannel() != o.Number
+	}
+	table := [][]string{{"Output", "Feeds", "Delay", "Gain", "Polarity", "Mute"}}
+	if elsewhere {
+		table[0] = append(table[0], "Found at")
+	}
 	stood := engine.Sheet{Settings: before}
 	for _, now := range sheet.Settings {
 		o, _ := site.Output(now.Output)
@@ -152,20 +161,22 @@ func sheetTable(site engine.Site, sheet engine.Sheet, before []engine.Setting) [
 			}
 			return say(was) + " → " + say(now)
 		}
-		table = append(table, []string{
-			figures.Number(float64(now.Output), 0), o.Label, found(site, o),
-			from(func(s engine.Setting) string { return figures.Number(s.DelaySec*1000, 3) + figures.Space + "ms" }),
-			from(func(s engine.Setting) string { return figures.Number(s.GainDB, 2) + figures.Space + "dB" }),
-			from(func(s engine.Setting) string { return polarity(s.Polarity) }),
-			from(func(s engine.Setting) string { return mute(s.Muted) }),
-		})
+		row := []string{
+			strconv.Itoa(now.Output), o.Label,
+			from(func(s engine.Setting) string { return delay(s.DelaySec) }), from(func(s engine.Setting) string { return gain(s.GainDB) }),
+			from(func(s engine.Setting) string { return polarity(s.Polarity) }), from(func(s engine.Setting) string { return mute(s.Muted) }),
+		}
+		if elsewhere {
+			row = append(row, found(site, o))
+		}
+		table = append(table, row)
 	}
 	return table
 }
 
 // found is where an output is to be found.
 func found(site engine.Site, o engine.Output) string {
-	where := "channel " + figures.Number(float64(o.OnChannel()), 0)
+	where := "channel " + strconv.Itoa(o.OnChannel())
 	if o.Processor != "" {
 		return o.Processor + ", " + where
 	}
@@ -174,6 +185,10 @@ func found(site engine.Site, o engine.Output) string {
 	}
 	return where
 }
+
+// delay and gain are as fine as a processor may take them.
+func delay(sec float64) string { return figures.Number(sec*1000, 3) + figures.Space + "ms" }
+func gain(db float64) string   { return figures.Number(db, 2) + figures.Space + "dB" }
 
 func polarity(p int) string {
 	if p < 0 {

@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 	"unicode"
+	"unicode/utf8"
 )
 
 // Document is what is written.
@@ -102,11 +103,11 @@ func (t *Table) Numeric(column int) bool {
 		return false
 	}
 	for _, row := range t.Rows {
-		cell := strings.TrimLeft(row[column], "−+±∞")
+		cell := strings.TrimLeft(row[column], "−+±")
 		if row[column] == "" || row[column] == "–" || row[column] == "none" {
 			continue
 		}
-		if cell == "" || !unicode.IsDigit(rune(cell[0])) {
+		if first, _ := utf8.DecodeRuneInString(cell); !unicode.IsDigit(first) && first != '∞' {
 			return false
 		}
 		some = true

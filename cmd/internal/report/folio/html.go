@@ -6,10 +6,15 @@ import (
 	"encoding/base64"
 	"fmt"
 	"html/template"
+	"slices"
+	"strings"
 )
 
 //go:embed page.html
 var page string
+
+// longWord is how long a word may be that is not broken in a cell.
+const longWord = 30
 
 // HTML is the document as one page that fetches nothing, for a screen and for paper
 // of any size.
@@ -17,6 +22,9 @@ func HTML(d Document) ([]byte, error) {
 	t, err := template.New("page").Funcs(template.FuncMap{
 		"data": func(png []byte) template.URL {
 			return template.URL("data:image/png;base64," + base64.StdEncoding.EncodeToString(png))
+		},
+		"long": func(cell string) bool {
+			return slices.ContainsFunc(strings.Fields(cell), func(word string) bool { return len(word) > longWord })
 		},
 	}).Parse(page)
 	if err != nil {

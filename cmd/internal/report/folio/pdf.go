@@ -3,6 +3,8 @@ package folio
 import (
 	"bytes"
 	"fmt"
+	"image/png"
+	"math"
 	"strconv"
 	"strings"
 
@@ -33,6 +35,9 @@ const (
 	sizeSmall   = 7.5
 	leading     = 1.35
 	gap         = 7.0
+	signTall    = 34.0
+	pictureTall = 500.0
+	pictureWide = 400.0 // such as it was drawn for, so that its type is as large as ours
 )
 
 // shade is a colour from 0 to 255.
@@ -74,7 +79,7 @@ func PDF(d Document, on Paper) ([]byte, error) {
 	p.prepare(d)
 	p.title(d)
 	for i, s := range d.Sections {
-		p.heading(s.Heading, i > 0)
+		p.heading(s, i > 0)
 		for _, b := range s.Blocks {
 			p.block(b)
 		}
@@ -165,15 +170,39 @@ func (p *printer) title(d Document) {
 	p.y += gap
 }
 
-// heading keeps at least a little of what follows below it.
-func (p *printer) heading(words string, further bool) {
-	const follows = 110.0
+// follows is how much below a heading stays with it: words, and what they lead to.
+func (p *printer) follows(s Section) float64 {
+	tall := 0.0
+	for _, b := range s.Blocks {
+		switch {
+		case b.Text != "":
+			p.type_("", sizeText, ink)
+			tall += float64(len(p.wrap(b.Text, p.right-p.left)))*sizeText*leading + gap
+			continue
+		case b.Picture != nil:
+			_, _, all := p.measure(*b.Picture)
+			tall += all
+		case b.Table != nil:
+			set, head := p.setting(b.Table)
+			tall += set.least(b.Table, head)
+		case b.Lines != nil:
+			tall += signTall * float64(len(b.Lines))
+		default:
+			tall += 60
+		}
+		break
+	}
+	return math.Min(tall+2*gap, (p.foot-p.top)*0.8)
+}
+
+// heading keeps something of what follows below it.
+func (p *printer) heading(s Section, further bool) {
 	if further {
 		p.y += 2 * gap
 	}
-	p.room(sizeHead*leading + follows)
-	p.pdf.Bookmark(words, 0, p.y)
-	p.paragraph(words, "B", sizeHead, ink, 0)
+	p.room(sizeHead*leading + p.follows(s))
+	p.pdf.Bookmark(s.Heading, 0, p.y)
+	p.paragraph(s.Heading, "B", sizeHead, ink, 0)
 	p.rule(ink, 1.2)
 	p.y += gap
 }
@@ -264,23 +293,31 @@ func (p *printer) notice(n Notice) {
 	p.y += tall + gap
 }
 
-// picture keeps its caption; one that is too tall for a page is made smaller.
-func (p *printer) picture(v Picture) {
-	p.pictures++
-	name := "picture " + strconv.Itoa(p.pictures)
-	info := p.pdf.RegisterImageOptionsReader(name, fpdf.ImageOptions{ImageType: "PNG"}, bytes.NewReader(v.PNG))
-	if info == nil || info.Width() == 0 {
-		return // the writer keeps the error
+// measure tells how wide and tall a picture becomes, and how tall with its caption;
+// one that is too tall for a page is made smaller.
+func (p *printer) measure(v Picture) (wide, tall, all float64) {
+	size, err := png.DecodeConfig(bytes.NewReader(v.PNG))
+	if err != nil {
+		return 0, 0, 0 // putting it there says so
 	}
 	p.type_("", sizeTable, soft)
 	caption := float64(len(p.wrap(v.Caption, p.right-p.left))) * sizeTable * leading
-	wide, most := p.right-p.left, p.foot-p.top-caption-gap
-	tall := wide * info.Height() / info.Width()
+	wide, most := math.Min(p.right-p.left, pictureWide), math.Min(pictureTall, p.foot-p.top-caption-8*gap)
+	tall = wide * float64(size.Height) / float64(size.Width)
 	if tall > most {
 		wide, tall = wide*most/tall, most
 	}
-	p.room(tall + caption)
-	p.pdf.ImageOptions(name, (p.left+p.right-wide)/2, p.y, wide, tall, false, fpdf.ImageOptions{ImageType: "PNG"}, 0, "")
+	return wide, tall, tall + caption
+}
+
+// picture keeps its caption.
+func (p *printer) picture(v Picture) {
+	p.pictures++
+	wide, tall, all := p.measure(v)
+	p.room(all)
+	as, name := fpdf.ImageOptions{ImageType: "PNG"}, "picture "+strconv.Itoa(p.pictures)
+	p.pdf.RegisterImageOptionsReader(name, as, bytes.NewReader(v.PNG))
+	p.pdf.ImageOptions(name, (p.left+p.right-wide)/2, p.y, wide, tall, false, as, 0, "")
 	p.y += tall
 	p.paragraph(v.Caption, "", sizeTable, soft, 0)
 	p.y += gap
@@ -288,9 +325,9 @@ func (p *printer) picture(v Picture) {
 
 // byHand is a line to sign on, and one for the day.
 func (p *printer) byHand(words string) {
-	const tall, first, day = 34.0, 110.0, 110.0
-	p.room(tall)
-	p.y += tall
+	const first, day = 110.0, 110.0
+	p.room(signTall)
+	p.y += signTall
 	p.type_("", sizeText, ink)
 	p.put(p.left, p.y-3, p.clean(words))
 	p.pdf.SetDrawColor(ink.r, ink.g, ink.b)

@@ -8,37 +8,27 @@ import (
 
 // Room in a table, in points.
 const (
-	cellAside = 4.0
-	cellUp    = 2.6
-	leastType = 6.0 // no table is set smaller
+	cellAside  = 4.0
+	cellUp     = 2.6
+	leastType  = 6.0 // no table is set smaller
+	staysWhole = 0.3 // of a page: a smaller table is not parted
 )
 
 // table sets a table whose rows are never parted, with its head again on every page.
 func (p *printer) table(t *Table) {
-	size := sizeTable
-	wide, fits := p.columns(t, size)
-	for !fits && size > leastType {
-		size -= 0.5
-		wide, fits = p.columns(t, size)
-	}
-	s := setting{printer: p, size: size, wide: wide, named: len(t.Head) == 0}
-	for i := range wide {
-		s.right = append(s.right, t.Numeric(i))
-	}
-	head := s.lines(t.Head, "B")
-	first := s.tall(head)
-	if len(t.Rows) > 0 {
-		first += s.tall(s.lines(t.Rows[0], ""))
-	}
-	p.room(sizeText*leading + first)
+	s, head := p.setting(t)
+	p.room(s.least(t, head))
 	if t.Caption != "" {
 		p.paragraph(t.Caption, "B", sizeTable, ink, 0)
 		p.y += 1
 	}
 	s.head(head)
-	for _, cells := range t.Rows {
-		lines := s.lines(cells, "")
-		if p.room(s.tall(lines)) {
+	for i, cells := range t.Rows {
+		lines, needed := s.lines(cells, ""), 0.0
+		if i == len(t.Rows)-1 {
+			needed = s.noted(t) // nobody looks for a note on the next page
+		}
+		if p.room(s.tall(lines) + needed) {
 			s.head(head)
 		}
 		s.row(lines, "", line, 0.5)
@@ -48,6 +38,43 @@ func (p *printer) table(t *Table) {
 		p.paragraph(t.Note, "", sizeTable, soft, 0)
 	}
 	p.y += gap
+}
+
+// setting finds type and widths for a table, and breaks its head to them.
+func (p *printer) setting(t *Table) (s setting, head [][]string) {
+	size := sizeTable
+	wide, fits := p.columns(t, size)
+	for !fits && size > leastType {
+		size -= 0.5
+		wide, fits = p.columns(t, size)
+	}
+	s = setting{printer: p, size: size, wide: wide, named: len(t.Head) == 0}
+	for i := range wide {
+		s.ends = append(s.ends, t.Numeric(i))
+	}
+	return s, s.lines(t.Head, "B")
+}
+
+// least is what of a table has to stay together: all of a small one, else its caption,
+// head and first row.
+func (s setting) least(t *Table, head [][]string) float64 {
+	part, whole := sizeText*leading+s.tall(head), sizeText*leading+s.tall(head)
+	for i, cells := range t.Rows {
+		tall := s.tall(s.lines(cells, ""))
+		if whole += tall; i == 0 {
+			part += tall
+		}
+	}
+	if whole += s.noted(t); whole < (s.foot-s.top)*staysWhole {
+		return whole
+	}
+	return part
+}
+
+// noted is how tall a table's note is.
+func (s setting) noted(t *Table) float64 {
+	s.type_("", sizeTable, soft)
+	return float64(len(s.wrap(t.Note, s.right-s.left))) * sizeTable * leading
 }
 
 // columns shares the width of the page: every column gets its longest word, and what
@@ -73,6 +100,8 @@ func (p *printer) columns(t *Table, size float64) (wide []float64, fits bool) {
 	wide = make([]float64, len(least))
 	for i := range wide {
 		switch {
+		case wanted <= room && len(t.Head) == 0:
+			wide[i] = natural[i]
 		case wanted <= room:
 			wide[i] = natural[i] + (room-wanted)/float64(len(wide))
 		case needed <= room:
@@ -96,8 +125,8 @@ type setting struct {
 	*printer
 	size  float64
 	wide  []float64
-	right []bool
-	named bool // there is no head: the first column is one
+	ends  []bool // columns that are set to the right
+	named bool   // there is no head: the first column is one
 }
 
 // cellStyle is the type of a cell in a row of a style.
@@ -143,7 +172,7 @@ func (s setting) row(cells [][]string, style string, rule shade, thick float64) 
 		for _, l := range lines {
 			y += s.size * leading
 			at := x + cellAside
-			if s.right[i] {
+			if s.ends[i] {
 				at = x + s.wide[i] - cellAside - s.pdf.GetStringWidth(l)
 			}
 			s.put(at, y-s.size*0.35, l)
