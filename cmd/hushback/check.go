@@ -19,18 +19,20 @@ func newCheck() *cobra.Command {
 	var asJSON bool
 	c := &cobra.Command{
 		Use:   "check SITE",
-		Short: "Test the way to each processor and each microphone, setting nothing",
+		Short: "Test the way to each processor and microphone, setting nothing",
 		Long: `Reaches for each processor and asks it for every value of every output several
-times: queries only. Says how long answers take, what is lost, what does not answer
-or answers in another type, and whose label is another. Where a daemon runs, says
-what each microphone sounds like; where none does, whether it could start.
+times: queries only. Says how long answers take, what is lost, what does not
+answer or answers in another type, and whose label is another. Where a daemon
+runs, says what each microphone sounds like; where none does, whether it could
+start.
 
 Settings are those of serve, so that what would be used is what is tested.
 
 Exit code: 0 all well; 1 something is not; 2 bad input.`,
 		Example: `  hushback check mysite.yaml
   hushback check mysite.yaml --state /var/lib/hushback --json`,
-		Args: cli.Usage(cobra.ExactArgs(1), "name one site: a file, or an example such as ottersedge"),
+		Args:              cli.Usage(cobra.ExactArgs(1), "name one site: a file, or an example such as ottersedge"),
+		ValidArgsFunction: cli.CompleteSite,
 		RunE: func(c *cobra.Command, args []string) error {
 			s, err := cli.ReadSettings(c)
 			if err != nil {

@@ -21,10 +21,14 @@ func newDryRun() *cobra.Command {
 		Short: "Show what would be sent to the processor, sending none of it",
 		Long: `Solves the site, asks the processor what it holds now (queries only) and prints,
 for each output, before and after in plain words and every datagram in hex.
-Confirming is done on the daemon's page, for a dry run of its own.`,
+Confirming is done on the daemon's page, for a dry run of its own.
+
+Exit code: 0 shown; 1 the processor does not answer, or it cannot be solved; 2
+bad input.`,
 		Example: `  hushback dry-run mysite.yaml
-  hushback dry-run mysite.yaml --json`,
-		Args: cli.Usage(cobra.ExactArgs(1), "name one site: a file, or an example such as ottersedge"),
+  hushback dry-run mysite.yaml --processor 192.0.2.10:8700 --json`,
+		Args:              cli.Usage(cobra.ExactArgs(1), "name one site: a file, or an example such as ottersedge"),
+		ValidArgsFunction: cli.CompleteSite,
 		RunE: func(c *cobra.Command, args []string) error {
 			site, profiles, err := cli.OpenSite(args[0], "", processorAt)
 			if err != nil {

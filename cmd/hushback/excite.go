@@ -37,28 +37,34 @@ func newExcite() *cobra.Command {
 		Use:   "excite SITE",
 		Short: "Write a site's test signal, for any player",
 		Long: `Writes a site's test signal as WAV to a file or into a pipe, the same on every
-channel: one goes to the processor's input, another back as the reference channel of
-the microphones. It begins from nothing and never exceeds its level.
+channel: one goes to the processor's input, another back as the reference
+channel of the microphones. It begins from nothing and never exceeds its level.
 
-The signal is loud behind the array as well as in front. Keep people away from the
-cabinets, begin with the amplifiers low, wear hearing protection. Local codes come
-before anything that this program says.`,
+The signal is loud behind the array as well as in front. Keep people away from
+the cabinets, begin with the amplifiers low, wear hearing protection. Local
+codes come before anything that this program says.
+
+Exit code: 0 over, or stopped; 1 a file is not whole, or the player went away; 2
+bad input.`,
 		Example: `  hushback excite mysite.yaml | aplay -q -
+  hushback excite mysite.yaml --kind noise --level "-30 dB" | aplay -q -
   hushback excite mysite.yaml --for "5 min" --out signal.wav`,
-		Args: cli.Usage(cobra.ExactArgs(1), "name one site: a file, or an example such as ottersedge"),
+		Args:              cli.Usage(cobra.ExactArgs(1), "name one site: a file, or an example such as ottersedge"),
+		ValidArgsFunction: cli.CompleteSite,
 		RunE: func(c *cobra.Command, args []string) error {
 			return excited(c.Context(), args[0], flags, c.OutOrStdout(), c.ErrOrStderr())
 		},
 	}
 	f := c.Flags()
-	f.StringVar(&flags.kind, "kind", "", "multisine, sweep or noise, instead of the site's own")
+	f.StringVar(&flags.kind, "kind", "", "`signal` of the kind multisine, sweep or noise (default the site's own)")
 	f.StringVar(&flags.level, "level", "-20 dB", "`level` of the peaks, re full scale; at most -3 dB")
 	f.StringVar(&flags.fade, "fade-in", "2 s", "`time` from nothing to that level")
-	f.StringVar(&flags.length, "for", "", "`time` to play; without it until it is stopped, or 60 s into a file")
+	f.StringVar(&flags.length, "for", "", "`time` to play (default until it is stopped, into a file 60 s)")
 	f.StringVar(&flags.out, "out", "", "`file` to write, instead of the standard output")
 	f.BoolVar(&flags.raw, "raw", false, "samples without a WAV header")
 	f.Uint64Var(&flags.seed, "seed", 1, "`number` from which phases and noise are drawn")
 	f.BoolVar(&flags.json, "json", false, "with --out: print one JSON object that says what was written")
+	cli.Complete(c, "kind", signalKinds()...)
 	addFormat(c, &flags.format, &flags.encoding)
 	return c
 }
@@ -66,9 +72,10 @@ before anything that this program says.`,
 // addFormat declares the flags that say how samples are spelled.
 func addFormat(c *cobra.Command, into *pcm.Format, encoding *string) {
 	f := c.Flags()
-	f.StringVar(encoding, "format", string(pcm.S24), "how a sample is spelled: s16le, s24le, s32le or f32le")
-	f.IntVar(&into.Rate, "rate", engine.SampleRate, "samples a `second`")
+	f.StringVar(encoding, "format", string(pcm.S24), "`spelling` of a sample: s16le, s24le, s32le or f32le")
+	f.IntVar(&into.Rate, "rate", engine.SampleRate, "`samples` a second")
 	f.IntVar(&into.Channels, "channels", 2, "`number` of channels")
+	cli.Complete(c, "format", pcm.Encodings()...)
 }
 
 // toldSignal is what was written into a file, as it is printed with --json.

@@ -313,19 +313,19 @@ func TestPagesAsJSON(t *testing.T) {
 	for _, c := range []struct {
 		args []string
 		code int
-		well func(welcome) bool
+		well func(cli.Welcome) bool
 	}{
-		{[]string{"rehearse", "--fault", "cold", "--seed", "5"}, exitDone, func(w welcome) bool {
-			return *w.Rehearsal == staged{5, "fault cold"} && strings.HasPrefix(w.Job, "Ottersedge") && len(w.Broken) == 0 && w.Processor != ""
+		{[]string{"rehearse", "--fault", "cold", "--seed", "5"}, exitDone, func(w cli.Welcome) bool {
+			return *w.Rehearsal == cli.Staged{Seed: 5, Fault: "fault cold"} && strings.HasPrefix(w.Job, "Ottersedge") && len(w.Broken) == 0 && w.Processor != ""
 		}},
-		{[]string{"serve", broken, "--listen", "127.0.0.1:0", "--state", stateFolderFor(t)}, exitBadInput, func(w welcome) bool {
+		{[]string{"serve", broken, "--listen", "127.0.0.1:0", "--state", stateFolderFor(t)}, exitBadInput, func(w cli.Welcome) bool {
 			return w.Rehearsal == nil && len(w.Broken) == 1 && strings.HasPrefix(w.Broken[0], broken+":")
 		}},
 	} {
 		ctx, stop := context.WithCancel(withPatience(t))
 		out, errs := &heard{enough: stop}, &bytes.Buffer{}
 		code := run(ctx, append(c.args, "--json"), out, errs)
-		var told welcome
+		var told cli.Welcome
 		one(t, out.String(), &told)
 		if code != c.code || !c.well(told) || told.Link != told.Page+"#k="+told.PairingCode || told.State == "" || told.Certificate != "" {
 			t.Errorf("%q: exit code %d, want %d; %+v; %s", c.args, code, c.code, told, errs)

@@ -26,16 +26,22 @@ func newListen() *cobra.Command {
 		Use:   "listen",
 		Short: "Carry a recorder's two channels to the daemon",
 		Long: `Reads what a recorder writes, as WAV or as bare samples, and carries two of its
-channels to the daemon: the reference, which is the signal that the processor gets,
-taken before it; and the microphone. One listen runs beside each microphone; if
-there is only one microphone, it calls itself "moved" and the page says where to
-put it.
+channels to the daemon: the reference, which is the signal that the processor
+gets, taken before it; and the microphone. One listen runs beside each
+microphone; if there is only one microphone, it calls itself "moved" and the
+page says where to put it.
 
-On the daemon's machine it finds the daemon by itself. Elsewhere name its address
-with --server, and give the token that stands in daemon.json in its state folder as
-` + cli.TokenVariable + ` or in a file.`,
+On the daemon's machine it finds the daemon by itself. Elsewhere name its
+address with --server, and give the token that stands in daemon.json in the
+daemon's state folder as ` + cli.TokenVariable + ` or in a file. Of a WAV the header says
+format, rate and channels; of bare samples the flags do.
+
+Exit code: 0 the recording ended, or was stopped; 1 it broke off, or the daemon
+took none of it; 2 bad input.`,
 		Example: `  arecord -q -t wav -f S24_3LE -r 48000 -c 2 | hushback listen --microphone "stage door"
-  hushback listen --microphone moved --server 192.0.2.10:8470 --token-file token < /dev/stdin`,
+  arecord -q -t raw -f S32_LE -r 48000 -c 2 |
+    hushback listen --microphone moved --format s32le --server 192.0.2.10:8470 --token-file token
+  hushback listen --microphone alley --file evening.wav`,
 		Args: cli.Usage(cobra.NoArgs, "flags only"),
 		RunE: func(c *cobra.Command, _ []string) error {
 			var err error
@@ -59,15 +65,16 @@ with --server, and give the token that stands in daemon.json in its state folder
 		},
 	}
 	f := c.Flags()
-	f.StringVar(&l.Microphone, "microphone", "", "`name` of the microphone in the site, or moved")
-	f.StringVar(&l.URL, "server", "", "`host:port` of the daemon's page; without it the daemon on this machine")
+	f.StringVar(&l.Microphone, "microphone", "", "`name` of the microphone in the site, or moved (must be given)")
+	f.StringVar(&l.URL, "server", "", "`host:port` of the daemon's page (default the daemon on this machine)")
 	f.StringVar(&tokenFile, "token-file", "", "`file` with the daemon's token")
 	f.StringVar(&state, "state", home.Default(), "`folder` that tells of the daemon on this machine")
-	f.StringVar(&file, "file", "", "WAV `file` to play instead of the standard input, at its own pace")
+	f.StringVar(&file, "file", "", "`file` to play at its own pace, instead of the standard input")
 	f.StringVar(&latency, "latency", "200 ms", "`time` that the recorder's samples take to get here, at most")
 	f.IntVar(&l.Reference, "reference-channel", 1, "`channel` of the reference, counted from 1")
 	f.IntVar(&l.Heard, "microphone-channel", 2, "`channel` of the microphone, counted from 1")
 	f.BoolVar(&asJSON, "json", false, "print one JSON object at the end that says what was carried")
+	cli.CompleteBy(c, "microphone", cli.CompleteMicrophone(&state))
 	addFormat(c, &l.Raw, &encoding)
 	return c
 }

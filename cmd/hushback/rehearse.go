@@ -42,20 +42,25 @@ func newRehearse() *cobra.Command {
 		Long: `Starts an emulated processor, a simulated space with two microphones, the daemon
 and its page, all talking over real sockets on this machine. Each processor is
 emulated as its profile describes it, or as a plain-eight where only you know
-it. Open the page, pair with the code and walk through the job; or let --unattended do the
-same loop with nobody present.
+it. Open the page, pair with the code and walk through the job; or let
+--unattended go through the same loop with nobody present. Without SITE the
+invented example ottersedge is played.
+
+Settings are those of serve.
 
 Exit code: 0 proven and kept (or, with a page, ended by Ctrl-C); 1 refuted or
-undecided, and rolled back; 2 bad input.`,
+undecided and rolled back, or something on the way failed; 2 bad input.`,
 		Example: `  hushback rehearse
   hushback rehearse --unattended --json
   hushback rehearse --unattended --fault polarity=3
   hushback rehearse --unattended --fault moved=3 --correct 2`,
-		Args: cli.Usage(cobra.MaximumNArgs(1), "name one site, or none for the example"),
+		Args:              cli.Usage(cobra.MaximumNArgs(1), "name one site, or none for the example"),
+		ValidArgsFunction: cli.CompleteSite,
 		RunE: func(c *cobra.Command, args []string) error {
 			if flags.correct < 0 || flags.correct > 0 && !flags.unattended {
 				return cli.Bad(errors.New("--correct goes with --unattended and counts from 0: with a page you take the correction yourself"))
 			}
+			flags.json, _ = c.Flags().GetBool("json")
 			name := exampleSite
 			if len(args) == 1 {
 				name = args[0]
@@ -67,11 +72,12 @@ undecided, and rolled back; 2 bad input.`,
 	f := c.Flags()
 	f.Lookup("state").Usage = "`folder` for presets and journal (default a new one, removed at the end)"
 	f.StringVar(&flags.fault, "fault", "", "put the rig out of order, `KIND[=OUTPUT]`: polarity, dead, late, moved, cold or deaf")
+	cli.Complete(c, "fault", rehearsal.Faults()...)
 	f.Uint64Var(&flags.seed, "seed", 1, "`number` from which set-up scatter and noise are drawn")
 	f.BoolVar(&flags.unattended, "unattended", false, "go through the loop with nobody present, keeping only what is proven")
 	f.BoolVar(&flags.moved, "one-microphone", false, "have one microphone that is carried from place to place")
 	f.IntVar(&flags.correct, "correct", 0, "with --unattended: take up to this `number` of corrections when a sheet is not proven")
-	f.BoolVar(&flags.json, "json", false, "print one JSON object: with --unattended the result, else where the page is")
+	cli.AddWelcome(c, "print one JSON object: with --unattended the result, else where the page is")
 	return c
 }
 
@@ -96,7 +102,7 @@ func rehearse(c *cobra.Command, name string, flags rehearseFlags) (err error) {
 		err = set.alone(c.Context(), flags, c.OutOrStdout(), c.ErrOrStderr())
 		return errors.Join(err, set.strike(c.ErrOrStderr(), err != nil && c.Context().Err() != nil))
 	}
-	w, err := set.welcome(options.Home.Dir).say(c)
+	w, err := set.welcome(options.Home.Dir).Say(c)
 	if err != nil {
 		return errors.Join(err, set.strike(io.Discard, false))
 	}
@@ -214,9 +220,9 @@ func (s *set) strike(w io.Writer, aloud bool) error {
 }
 
 // welcome is what the person at the terminal is told.
-func (s *set) welcome(state string) welcome {
-	w := welcomeTo(s.daemon, state)
-	w.Rehearsal = &staged{Seed: s.seed, Fault: s.faultWords()}
+func (s *set) welcome(state string) cli.Welcome {
+	w := cli.WelcomeTo(s.daemon, state)
+	w.Rehearsal = &cli.Staged{Seed: s.seed, Fault: s.faultWords()}
 	return w
 }
 

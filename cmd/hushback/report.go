@@ -3,6 +3,8 @@ package main
 import (
 	"errors"
 	"fmt"
+	"slices"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -29,32 +31,50 @@ func newReport() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "report SITE|CHANGE",
 		Short: "Put a design or a change on paper: HTML, PDF, tables",
-		Long: `Writes a report for the next engineer, the venue and the insurer: what was set, what
-was predicted and measured, how it was decided and who confirmed it, with plans,
-cautions and lines to sign. Of a site it is the design, and says that nothing was
-measured. A change is named as in the log and looked for in the state folder, or is
-a file that the log handed out; a state folder means its last change. It works beside
-a running daemon, and sends nothing.
+		Long: `Writes a report for the next engineer, the venue and the insurer: what was set,
+what was predicted and measured, how it was decided and who confirmed it, with
+plans, cautions and lines to sign. Of a site it is the design, and says that
+nothing was measured. A change is named as in the log and looked for in the
+state folder, or is a file that the log handed out; a state folder means its
+last change. It works beside a running daemon, and sends nothing.
 
---out writes one file, by its ending: .html is a page that needs nothing else and
-prints well, .pdf is the same for --paper. --tables writes sheet.csv, captures.csv
-and captures.json, units in the names of columns; what has no finite value is an
-empty cell. Files are replaced, and written whole or not at all.`,
+--out writes one file, by its ending: .html is a page that needs nothing else
+and prints well, .pdf is the same for --paper. --tables writes sheet.csv,
+captures.csv and captures.json, units in the names of columns; what has no
+finite value is an empty cell. Files are replaced, and written whole or not at
+all.
+
+Exit code: 0 written; 1 interrupted, or it cannot be solved; 2 bad input.`,
 		Example: `  hushback report mysite.yaml --out design.pdf
   hushback report 20260704-210000.000-c0ffee01 --out change.html --tables numbers
   hushback report change.json --out change.pdf --paper letter
   hushback report ~/.local/state/hushback --json`,
-		Args: cli.Usage(cobra.ExactArgs(1), "name one site, change, dossier or state folder"),
-		RunE: func(c *cobra.Command, args []string) error { return a.report(c, args[0]) },
+		Args:              cli.Usage(cobra.ExactArgs(1), "name one site, change, dossier or state folder"),
+		ValidArgsFunction: completeSubject(&a.state),
+		RunE:              func(c *cobra.Command, args []string) error { return a.report(c, args[0]) },
 	}
 	f := c.Flags()
 	f.StringVar(&a.out, "out", "", "`file` to write, ending in .html or .pdf")
-	f.StringVar(&a.paper, "paper", string(folio.A4), "what a PDF is printed on, a4 or letter")
+	f.StringVar(&a.paper, "paper", string(folio.A4), "`paper` that a PDF is printed on, a4 or letter")
 	f.StringVar(&a.tables, "tables", "", "`folder` to write tables into, made if it is not there")
 	f.StringVar(&a.state, "state", home.Default(), "`folder` that a change is looked for in")
 	f.StringVar(&a.layout, "layout", "", "`name` of one of a site's layouts, instead of the one it says is in use")
 	f.BoolVar(&a.asJSON, "json", false, "print what the report says as one JSON object")
+	cli.Complete(c, "paper", folio.A4, folio.Letter)
+	cli.CompleteBy(c, "layout", cli.CompleteLayouts())
 	return c
+}
+
+// completeSubject offers sites, and changes of the state folder.
+func completeSubject(state *string) cobra.CompletionFunc {
+	return func(c *cobra.Command, args []string, typed string) ([]cobra.Completion, cobra.ShellCompDirective) {
+		changes, _ := dossier.Names(home.Folder{Dir: *state}.Changes()) // there may be none
+		changes = slices.DeleteFunc(changes, func(name string) bool { return !strings.HasPrefix(name, typed) })
+		if len(args) == 0 && len(changes) > 0 && typed != "" {
+			return changes, cobra.ShellCompDirectiveNoFileComp
+		}
+		return cli.CompleteSite(c, args, typed)
+	}
 }
 
 func (a asked) report(c *cobra.Command, name string) error {

@@ -31,7 +31,8 @@ Exit code: 0 back at the safe preset; 1 not, or nobody can tell; 2 bad input.`,
 		Example: `  hushback rollback
   hushback rollback mysite.yaml
   hushback rollback --json`,
-		Args: cli.Usage(cobra.MaximumNArgs(1), "name one site at most"),
+		Args:              cli.Usage(cobra.MaximumNArgs(1), "name one site at most"),
+		ValidArgsFunction: cli.CompleteSite,
 		RunE: func(c *cobra.Command, args []string) error {
 			ctx, cancel := context.WithTimeout(c.Context(), time.Minute)
 			defer cancel()

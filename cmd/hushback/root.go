@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -57,33 +58,46 @@ func newRoot() *cobra.Command {
 		Long: `hushback solves delay, polarity and gain for every output of a loudspeaker
 processor so that the subwoofers on a site sum in front and cancel behind at the
 wanted frequency. It shows exactly what it would send, sends it after a confirm,
-reads it back, measures, and keeps what is proven or rolls back.
+reads it back, measures, and keeps what is proven or rolls back. SITE is a site
+file (YAML) or the name of an example, such as ottersedge.
 
 Loudness, stacked cabinets and mains power hurt people. Local codes and licensed
 practice come before anything that this program says.
 
-Exit codes: 0 done (for a rehearsal: proven and kept); 1 not proven, not well, or
-something on the way failed; 2 the command, a setting or a file needs mending.`,
+Exit code: 0 done (of a rehearsal with nobody present: proven and kept); 1 not
+proven, not well, or something on the way failed; 2 the command, a setting or a
+file needs mending.`,
 		Example: `  hushback rehearse                      the whole loop on an emulated rig
   hushback rehearse --unattended --json  the same with nobody present
+  hushback solve ottersedge              what can be worked out of a site
   hushback check mysite.yaml             whether everything can be reached
   hushback dry-run mysite.yaml           what would be sent, sending nothing
   hushback serve mysite.yaml             the daemon beside the processor
-  hushback rollback                      back to the safe preset
-  hushback presets                       what is stored
-  hushback excite mysite.yaml            the test signal, for a player
-  hushback listen --microphone NAME      a recorder's channels, for the daemon`,
-		Version:           cli.Version(),
-		SilenceUsage:      true,
-		SilenceErrors:     true,
-		CompletionOptions: cobra.CompletionOptions{HiddenDefaultCmd: true},
-		Args:              cli.Usage(cobra.NoArgs, "one of the commands"),
-		PersistentPreRunE: func(*cobra.Command, []string) error { return cli.Environment(os.Environ()) },
-		RunE:              func(c *cobra.Command, _ []string) error { return c.Help() },
+  hushback rollback                      back to the safe preset`,
+		Version:                    cli.Version(),
+		SilenceUsage:               true,
+		SilenceErrors:              true,
+		CompletionOptions:          cobra.CompletionOptions{HiddenDefaultCmd: true},
+		Args:                       cli.Usage(cobra.NoArgs, "one of the commands"),
+		SuggestionsMinimumDistance: 2,
+		PersistentPreRunE:          func(*cobra.Command, []string) error { return cli.Environment(os.Environ()) },
+		RunE:                       func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
 		return cli.Bad(fmt.Errorf("%w\nsee: %s --help", err, c.CommandPath()))
 	})
-	root.AddCommand(newSolve(), newCompare(), newReport(), newRehearse(), newServe(), newCheck(), newDryRun(), newRollback(), shelf.Verb(), newExcite(), newListen())
+	group(root, "On paper, without a processor:", newSolve(), newCompare(), newReport(), newRehearse())
+	group(root, "At the rig:", newCheck(), newDryRun(), newServe(), newRollback(), shelf.Verb())
+	group(root, "Sound:", newExcite(), newListen())
+	root.SetUsageTemplate(strings.ReplaceAll(root.UsageTemplate(), ".FlagUsages ", ".FlagUsagesWrapped 80 "))
 	return root
+}
+
+// group adds verbs under a title.
+func group(root *cobra.Command, title string, verbs ...*cobra.Command) {
+	root.AddGroup(&cobra.Group{ID: title, Title: title})
+	for _, v := range verbs {
+		v.GroupID = title
+	}
+	root.AddCommand(verbs...)
 }

@@ -38,12 +38,12 @@ func TestDaemonOverTLS(t *testing.T) {
 	var out strings.Builder
 	c := &cobra.Command{}
 	cli.AddSettings(c, "", "")
-	c.Flags().Bool("json", false, "")
+	cli.AddWelcome(c, "")
 	c.SetOut(&out)
 	say := func() string {
 		t.Helper()
 		out.Reset()
-		_, err := s.welcome(state).say(c)
+		_, err := s.welcome(state).Say(c)
 		must(t, err)
 		return out.String()
 	}
@@ -55,7 +55,7 @@ func TestDaemonOverTLS(t *testing.T) {
 		t.Errorf("no code is drawn although asked for:\n%s", told)
 	}
 	must(t, c.Flags().Set("json", "true"))
-	var told welcome
+	var told cli.Welcome
 	one(t, say(), &told)
 	if told.Page != s.daemon.URL()+"/" || told.PairingCode != s.daemon.Code() || told.Link != told.Page+"#k="+told.PairingCode || told.State != state ||
 		strings.ReplaceAll(told.Key, " ", "") != hex.EncodeToString(key[:]) || told.Certificate == "" || told.Broken == nil || told.Rehearsal.Fault != "no fault" {

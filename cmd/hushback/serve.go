@@ -27,12 +27,23 @@ func newServe() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "serve SITE",
 		Short: "Run the daemon beside the processor",
-		Long: `Runs the daemon for one site file (or the name of an example site) until it is
-stopped. A change in flight is rolled back before it ends; one that an earlier
-daemon left unfinished is put back when it starts. A site file that needs mending is
-shown on the page with its mistakes, beside the way back to the safe preset.`,
-		Example: "  hushback serve mysite.yaml --listen 192.0.2.10:8470",
-		Args:    cli.Usage(cobra.ExactArgs(1), "name one site: a file, or an example such as ottersedge"),
+		Long: `Runs the daemon for one site until it is stopped. Its page is for this machine
+only, unless --listen opens it. A change in flight is rolled back before it
+ends; one that an earlier daemon left unfinished is put back when it starts. A
+site file that needs mending is shown on the page with its mistakes, beside the
+way back to the safe preset.
+
+A setting whose flag is not given is taken from the environment
+(HUSHBACK_KEEP_FOR for --keep-for), else from the file that --config names
+(keep-for: 5m), else it is as below. Names that no setting has are refused.
+
+Exit code: 0 stopped, the processor left as it says; 1 it could not start, or
+nobody can tell what the processor holds; 2 bad input.`,
+		Example: `  hushback serve mysite.yaml
+  hushback serve mysite.yaml --listen :8470 --keep-for 10m
+  hushback serve mysite.yaml --config hushback.yaml --tls --qr`,
+		Args:              cli.Usage(cobra.ExactArgs(1), "name one site: a file, or an example such as ottersedge"),
+		ValidArgsFunction: cli.CompleteSite,
 		RunE: func(c *cobra.Command, args []string) error {
 			s, err := cli.ReadSettings(c)
 			if err != nil {
@@ -60,7 +71,7 @@ shown on the page with its mistakes, beside the way back to the safe preset.`,
 			if err := options.Home.Remember(site); err != nil {
 				return errors.Join(err, d.Stop())
 			}
-			w, err := welcomeTo(d, s.State).say(c)
+			w, err := cli.WelcomeTo(d, s.State).Say(c)
 			if err != nil {
 				return errors.Join(err, d.Stop())
 			}
@@ -70,7 +81,7 @@ shown on the page with its mistakes, beside the way back to the safe preset.`,
 	}
 	cli.AddSettings(c, cli.Page, home.Default())
 	c.Flags().StringVar(&processorAt, "processor", "", "`host:port` of the processor, instead of the site's")
-	c.Flags().Bool("json", false, "print one JSON object once the page is there, and nothing after it")
+	cli.AddWelcome(c, "print one JSON object once the page is there, and nothing after it")
 	c.Flags().StringArrayVar(&sources, "source", nil, "mapping `file` of a program that measures for one microphone; may be given once for each")
 	return c
 }
@@ -100,8 +111,8 @@ func serveBroken(c *cobra.Command, s cli.Settings, name string, broken configs.P
 	if err != nil {
 		return err
 	}
-	w := welcome{Job: name, State: s.State, Broken: strings.Split(broken.Error(), "\n"), door: d.Invitation()}
-	if _, err := w.say(c); err != nil {
+	w := cli.Welcome{Job: name, State: s.State, Broken: strings.Split(broken.Error(), "\n"), Door: d.Invitation()}
+	if _, err := w.Say(c); err != nil {
 		return errors.Join(err, d.Stop())
 	}
 	<-c.Context().Done()

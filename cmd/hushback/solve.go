@@ -15,23 +15,26 @@ func newSolve() *cobra.Command {
 	var asJSON, robust bool
 	c := &cobra.Command{
 		Use:   "solve SITE",
-		Short: "Work out a site: settings, places, predictions, limits and their reasons",
+		Short: "Work out settings, places, predictions and limits of a site",
 		Long: `Works out everything that can be known of a site before anything is sent: the
 settings of every output, a list to stake the cabinets out by, what the
 microphones and zones should hear, what the errors of a real rig do to that,
 what a measurement must clear, and the limits of the array with their reasons.
 It talks to nothing and sends nothing.
 
-Of a site with an aim the settings are searched for. Interrupt the search to see
-the best so far, marked as such; the exit code is then 1, as for a failure.
+Of a site with an aim the settings are searched for. Ctrl-C ends the search with
+the best so far, marked as such.
 
 Loudness, stacked cabinets and mains power hurt people. Local codes and licensed
-practice come before anything that this program says.`,
+practice come before anything that this program says.
+
+Exit code: 0 worked out; 1 interrupted, or it cannot be solved; 2 bad input.`,
 		Example: `  hushback solve mysite.yaml
   hushback solve mysite.yaml --layout narrow --out pictures
   hushback solve mysite.yaml --robust
   hushback solve mysite.yaml --json`,
-		Args: cli.Usage(cobra.ExactArgs(1), "name one site: a file, or an example such as ottersedge"),
+		Args:              cli.Usage(cobra.ExactArgs(1), "name one site: a file, or an example such as ottersedge"),
+		ValidArgsFunction: cli.CompleteSite,
 		RunE: func(c *cobra.Command, args []string) error {
 			site, err := configs.OpenLayout(args[0], layout)
 			if err != nil {
@@ -71,6 +74,7 @@ practice come before anything that this program says.`,
 	f.StringVar(&layout, "layout", "", "`name` of one of the site's layouts, instead of the one it says is in use")
 	f.BoolVar(&asJSON, "json", false, "print one JSON object")
 	f.StringVar(&out, "out", "", "`folder` to write pictures into, made if it is not there")
+	cli.CompleteBy(c, "layout", cli.CompleteLayouts())
 	return c
 }
 
@@ -84,11 +88,14 @@ func newCompare() *cobra.Command {
 		Long: `Works out two or more ways to set up a site and prints one table of them. A way
 is a layout that the site file names, or a treatment of the cabinets where the
 site has them: null, end-fire, gradient or plain. Without --layouts it takes all
-layouts of the file, or all treatments of a file without layouts.`,
+layouts of the file, or all treatments of a file without layouts.
+
+Exit code: 0 compared; 1 interrupted, or one cannot be solved; 2 bad input.`,
 		Example: `  hushback compare mysite.yaml
   hushback compare mysite.yaml --layouts arc,left-right
   hushback compare mysite.yaml --layouts end-fire,gradient --out pictures`,
-		Args: cli.Usage(cobra.ExactArgs(1), "name one site: a file, or an example such as ottersedge"),
+		Args:              cli.Usage(cobra.ExactArgs(1), "name one site: a file, or an example such as ottersedge"),
+		ValidArgsFunction: cli.CompleteSite,
 		RunE: func(c *cobra.Command, args []string) error {
 			sites, err := planning.Ways(args[0], names)
 			if err != nil {
@@ -119,5 +126,6 @@ layouts of the file, or all treatments of a file without layouts.`,
 	f.StringSliceVar(&names, "layouts", nil, "`names` of layouts or treatments, with commas between them")
 	f.BoolVar(&asJSON, "json", false, "print one JSON object")
 	f.StringVar(&out, "out", "", "`folder` to write pictures into, made if it is not there")
+	cli.CompleteBy(c, "layouts", cli.CompleteLayouts(planning.Treatments()...))
 	return c
 }

@@ -74,7 +74,7 @@ func arrows() map[string][]string {
 		"cmd/internal/shelf":             {"cmd/internal/cli", "cmd/internal/daemon", "cmd/internal/home", "cmd/internal/printout", "control/preset"},
 		"cmd/internal/pcm":               {},
 		"cmd/internal/mending":           {"configs", "control", "control/preset", "control/processor", "engine", "cmd/internal/daemon", "cmd/internal/dashboard", "cmd/internal/dashboard/access", "cmd/internal/desk", "cmd/internal/doors", "cmd/internal/dossier", "cmd/internal/home", "cmd/internal/whatif"},
-		"cmd/internal/cli":               {"cmd/internal/home", "cmd/internal/daemon", "configs/...", "control/processor", "engine", "cmd/internal/whatif"},
+		"cmd/internal/cli":               {"cmd/internal/home", "cmd/internal/daemon", "cmd/internal/doors", "cmd/internal/printout", "configs/...", "control/processor", "engine", "cmd/internal/whatif"},
 		"cmd/internal/sound":             {"cmd/internal/pcm", "verify/excite", "verify/feed/agent", "verify/feed/protocol"},
 		"cmd/internal/whatif":            {"engine/..."},
 		"cmd/internal/archtest":          {},

@@ -45,17 +45,18 @@ const Page = "127.0.0.1:8470"
 // AddSettings declares the flags that settings are read from.
 func AddSettings(c *cobra.Command, listen, state string) {
 	f := c.Flags()
-	f.String("config", "", "settings file (YAML)")
+	f.String("config", "", "`file` with settings (YAML)")
 	f.String("listen", listen, "`host:port` of the page; port 0 takes a free one")
 	f.String("state", state, "`folder` for presets and journal")
 	f.StringSlice("hosts", nil, "further `names` or addresses that the page is called by")
 	f.Bool("tls", false, "the page over TLS, with a certificate of its own that browsers warn of")
-	f.Bool("qr", false, "draw the page's address and code for a camera even where no terminal reads along")
-	f.String("confirm-for", "2m", "how long a dry run may wait for its confirm")
-	f.String("keep-for", "3m", "how long a change is held before it rolls itself back")
-	f.String("session", "12h", "how long a paired phone stays paired")
-	f.String("log-level", "warn", "debug, info, warn or error")
-	f.String("log-format", "text", "text or json, a line for each event")
+	f.String("confirm-for", "2m", "`time` that a dry run may wait for its confirm")
+	f.String("keep-for", "3m", "`time` that a change is held before it rolls itself back")
+	f.String("session", "12h", "`time` that a paired phone stays paired")
+	f.String("log-level", "warn", "least `level` that is logged: debug, info, warn or error")
+	f.String("log-format", "text", "`format` of the log: text or json, a line for each event")
+	Complete(c, "log-level", "debug", "info", "warn", "error")
+	Complete(c, "log-format", "text", "json")
 }
 
 // ReadSettings gathers and checks the settings of a command.

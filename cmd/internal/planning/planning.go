@@ -131,11 +131,23 @@ func Ways(file string, names []string) ([]design.Named, error) {
 	return found, nil
 }
 
+func treats() []engine.Treatment {
+	return []engine.Treatment{engine.TreatNull, engine.TreatEndFire, engine.TreatGradient, engine.TreatPlain}
+}
+
+// Treatments are the names of all treatments that sites may be compared under.
+func Treatments() (names []string) {
+	for _, t := range treats() {
+		names = append(names, string(t))
+	}
+	return names
+}
+
 // treatments are a site under each treatment that it can have, and under its
 // aim if it has one.
 func treatments(site engine.Site) []design.Named {
 	var all []design.Named
-	for _, t := range []engine.Treatment{engine.TreatNull, engine.TreatEndFire, engine.TreatGradient, engine.TreatPlain} {
+	for _, t := range treats() {
 		s := site
 		s.Aim = nil
 		s.Groups = slices.Clone(site.Groups)

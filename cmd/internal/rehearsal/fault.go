@@ -52,6 +52,12 @@ func faultKinds() (ofOutput, ofRig []FaultKind) {
 	return []FaultKind{Polarity, Dead, Late, Moved}, []FaultKind{Cold, Deaf}
 }
 
+// Faults are all kinds that ParseFault knows.
+func Faults() []FaultKind {
+	ofOutput, ofRig := faultKinds()
+	return slices.Concat(ofOutput, ofRig)
+}
+
 // ParseFault reads KIND or KIND=OUTPUT. Outputs are the ones that the site
 // uses. Without an output, Output stays 0.
 func ParseFault(s string, outputs []int) (Fault, error) {
@@ -65,7 +71,7 @@ func ParseFault(s string, outputs []int) (Fault, error) {
 		}
 		return Fault{Kind: kind}, nil
 	case !slices.Contains(ofOutput, kind):
-		return Fault{}, fmt.Errorf("fault %q: no such kind, there are %s", s, list(slices.Concat(ofOutput, ofRig)))
+		return Fault{}, fmt.Errorf("fault %q: no such kind, there are %s", s, list(Faults()))
 	case !given:
 		return Fault{Kind: kind}, nil
 	}

@@ -24,9 +24,10 @@ func Verb() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "presets",
 		Short: "List, compare, export and import stored presets",
-		Long: `Works on the presets in the state folder while no daemon runs there; beside a
+		Long: says(`Works on the presets in the state folder while no daemon runs there; beside a
 daemon its page does the same. None of it sends anything to a processor. Presets
-never change; the safe and the as-found preset cannot be deleted.`,
+never change; the safe and the as-found preset cannot be deleted. Without a
+command it lists them.`),
 		Example: `  hushback presets
   hushback presets compare "as found" safe
   hushback presets export safe safe-preset.json
@@ -47,6 +48,35 @@ never change; the safe and the as-found preset cannot be deleted.`,
 	c.AddCommand(newShow(&folder, asJSON), newCompare(&folder, asJSON), newExport(&folder, asJSON), newImport(&folder, asJSON),
 		newDelete(&folder, asJSON), newSafe(&folder, asJSON), newSetAside(&folder, asJSON))
 	return c
+}
+
+// says is what a command does, and how it can end.
+func says(what string) string {
+	return what + `
+
+Exit code: 0 done; 1 the store cannot be opened or written; 2 bad input.`
+}
+
+// complete offers the names of presets for the first arguments, then what after does.
+func complete(folder *home.Folder, presets int, after cobra.CompletionFunc) cobra.CompletionFunc {
+	return func(c *cobra.Command, args []string, typed string) (names []cobra.Completion, _ cobra.ShellCompDirective) {
+		if len(args) >= presets {
+			return after(c, args[presets:], typed)
+		}
+		_ = inStore(*folder, func(s *preset.Store) error { // beside a daemon nothing is offered
+			all, err := s.List()
+			for _, p := range all {
+				names = append(names, p.Name)
+			}
+			return err
+		})
+		return names, cobra.ShellCompDirectiveNoFileComp
+	}
+}
+
+// files leaves it to the shell.
+func files(*cobra.Command, []string, string) ([]cobra.Completion, cobra.ShellCompDirective) {
+	return nil, cobra.ShellCompDirectiveDefault
 }
 
 // inStore opens the presets of a state folder for one piece of work.
@@ -76,7 +106,11 @@ func did(c *cobra.Command, asJSON bool, told any, words string, args ...any) err
 
 func newShow(folder *home.Folder, asJSON *bool) *cobra.Command {
 	return &cobra.Command{
-		Use: "show NAME", Short: "Print a preset's settings", Args: cli.Usage(cobra.ExactArgs(1), "the name of a preset, or the beginning of its ID"),
+		Use: "show NAME", Short: "Print a preset's settings",
+		Long:              says("Prints a preset's settings, output by output."),
+		Example:           `  hushback presets show safe`,
+		Args:              cli.Usage(cobra.ExactArgs(1), "the name of a preset, or the beginning of its ID"),
+		ValidArgsFunction: complete(folder, 1, cobra.NoFileCompletions),
 		RunE: func(c *cobra.Command, args []string) error {
 			return inStore(*folder, func(s *preset.Store) error {
 				p, err := s.Find(args[0])
@@ -97,7 +131,11 @@ func newShow(folder *home.Folder, asJSON *bool) *cobra.Command {
 
 func newCompare(folder *home.Folder, asJSON *bool) *cobra.Command {
 	return &cobra.Command{
-		Use: "compare A B", Short: "Print where two presets differ", Args: cli.Usage(cobra.ExactArgs(2), "the names of two presets"),
+		Use: "compare A B", Short: "Print where two presets differ",
+		Long:              says("Prints the outputs that two presets set to different values, both of each."),
+		Example:           `  hushback presets compare "as found" safe`,
+		Args:              cli.Usage(cobra.ExactArgs(2), "the names of two presets"),
+		ValidArgsFunction: complete(folder, 2, cobra.NoFileCompletions),
 		RunE: func(c *cobra.Command, args []string) error {
 			return inStore(*folder, func(s *preset.Store) error {
 				a, errA := s.Find(args[0])
@@ -123,7 +161,11 @@ func newCompare(folder *home.Folder, asJSON *bool) *cobra.Command {
 
 func newExport(folder *home.Folder, asJSON *bool) *cobra.Command {
 	return &cobra.Command{
-		Use: "export NAME FILE", Short: "Write a preset to a file", Args: cli.Usage(cobra.ExactArgs(2), "the name of a preset and a file to write"),
+		Use: "export NAME FILE", Short: "Write a preset to a file",
+		Long:              says("Writes a preset to a new file, which import reads; no file is written over."),
+		Example:           `  hushback presets export safe safe-preset.json`,
+		Args:              cli.Usage(cobra.ExactArgs(2), "the name of a preset and a file to write"),
+		ValidArgsFunction: complete(folder, 1, files),
 		RunE: func(c *cobra.Command, args []string) error {
 			return inStore(*folder, func(s *preset.Store) error {
 				p, err := s.Find(args[0])
@@ -152,8 +194,10 @@ func newImport(folder *home.Folder, asJSON *bool) *cobra.Command {
 	var name string
 	c := &cobra.Command{
 		Use: "import FILE", Short: "Store a preset from a file", Args: cli.Usage(cobra.ExactArgs(1), "one file that export wrote"),
-		Long: `Stores a preset that export wrote, under its own name or another. The safe and the
-as-found preset come in under another name; safe makes it the safe preset.`,
+		Long: says(`Stores a preset that export wrote, under its own name or another. The safe and
+the as-found preset come in under another name; presets safe makes it the safe
+one.`),
+		Example: `  hushback presets import safe-preset.json --as "from the workshop"`,
 		RunE: func(c *cobra.Command, args []string) error {
 			text, err := os.ReadFile(args[0])
 			if err != nil {
@@ -193,7 +237,10 @@ as-found preset come in under another name; safe makes it the safe preset.`,
 func newDelete(folder *home.Folder, asJSON *bool) *cobra.Command {
 	return &cobra.Command{
 		Use: "delete NAME", Short: "Take a preset's name away", Args: cli.Usage(cobra.ExactArgs(1), "the name of a preset"),
-		Long: "Takes a preset's name away. Its settings stay in the store and are found by their ID.",
+		Long: says(`Takes a preset's name away. Its settings stay in the store and are found by
+their ID.`),
+		Example:           `  hushback presets delete "from the workshop"`,
+		ValidArgsFunction: complete(folder, 1, cobra.NoFileCompletions),
 		RunE: func(c *cobra.Command, args []string) error {
 			return inStore(*folder, func(s *preset.Store) error {
 				if err := s.Delete(args[0]); err != nil {
@@ -212,9 +259,11 @@ func newDelete(folder *home.Folder, asJSON *bool) *cobra.Command {
 func newSafe(folder *home.Folder, asJSON *bool) *cobra.Command {
 	return &cobra.Command{
 		Use: "safe NAME SITE", Short: "Make a stored preset the safe one", Args: cli.Usage(cobra.ExactArgs(2), "the name of a preset and a site"),
-		Long: `Makes a stored preset the safe one, for processors that cannot be read. Its
+		Long: says(`Makes a stored preset the safe one, for processors that cannot be read. Its
 settings must be such as the site's processors can hold, none above its limit.
-Nothing is sent.`,
+Nothing is sent.`),
+		Example:           `  hushback presets safe "from the workshop" mysite.yaml`,
+		ValidArgsFunction: complete(folder, 1, cli.CompleteSite),
 		RunE: func(c *cobra.Command, args []string) error {
 			site, profiles, err := cli.OpenSite(args[1], "", "")
 			if err != nil {
@@ -234,9 +283,10 @@ Nothing is sent.`,
 func newSetAside(folder *home.Folder, asJSON *bool) *cobra.Command {
 	return &cobra.Command{
 		Use: "set-aside", Short: "Move a damaged store out of the way", Args: cli.Usage(cobra.NoArgs, "nothing more"),
-		Long: `Moves a damaged store out of the way; the file is kept under a name that says when.
-The next start makes a new one, which knows nothing: look at what the processor
-holds before you store a safe preset.`,
+		Long: says(`Moves a damaged store out of the way; the file is kept under a name that says
+when. The next start makes a new one, which knows nothing: look at what the
+processor holds before you store a safe preset.`),
+		Example: `  hushback presets set-aside --state /var/lib/hushback`,
 		RunE: func(c *cobra.Command, _ []string) error {
 			err := inStore(*folder, func(*preset.Store) error {
 				return cli.Bad(errors.New("the store is whole: there is nothing to set aside"))

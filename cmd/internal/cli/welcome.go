@@ -1,4 +1,4 @@
-package main
+package cli
 
 import (
 	"fmt"
@@ -7,16 +7,15 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"hushback/cmd/internal/cli"
 	"hushback/cmd/internal/daemon"
 	"hushback/cmd/internal/doors"
 	"hushback/cmd/internal/printout"
 )
 
-// welcome is what a daemon that listens has to say, as it is printed with --json.
-type welcome struct {
+// Welcome is what a daemon that listens has to say, as it is printed with --json.
+type Welcome struct {
 	Job         string   `json:"job"`
-	Rehearsal   *staged  `json:"rehearsal"` // null of a real rig
+	Rehearsal   *Staged  `json:"rehearsal"` // null of a real rig
 	Processor   string   `json:"processor"`
 	Page        string   `json:"page"`
 	PairingCode string   `json:"pairing_code"`
@@ -27,28 +26,35 @@ type welcome struct {
 	Broken      []string `json:"broken"` // what is wrong with the site file, with its place there
 	Notice      string   `json:"notice"` // what the operator must know
 
-	door doors.Invitation
+	Door doors.Invitation `json:"-"`
 }
 
-// staged says how a rig was put up.
-type staged struct {
+// Staged says how a rig was put up.
+type Staged struct {
 	Seed  uint64 `json:"seed"`
 	Fault string `json:"fault"`
 }
 
-func welcomeTo(d *daemon.Daemon, state string) welcome {
-	v := d.View()
-	return welcome{Job: v.Site.Job, Processor: v.Processor, Notice: v.Notice, State: state,
-		door: doors.Invitation{URL: d.URL(), Code: d.Code(), Identity: d.Identity()}}
+// AddWelcome declares the flags that say how it is told.
+func AddWelcome(c *cobra.Command, json string) {
+	c.Flags().Bool("json", false, json)
+	c.Flags().Bool("qr", false, "draw the page's address and code for a camera even where no terminal reads along")
 }
 
-// say says it once, and returns where to say how it goes on: nowhere for programs.
-func (s welcome) say(c *cobra.Command) (io.Writer, error) {
+// WelcomeTo is what a daemon has to say.
+func WelcomeTo(d *daemon.Daemon, state string) Welcome {
+	v := d.View()
+	return Welcome{Job: v.Site.Job, Processor: v.Processor, Notice: v.Notice, State: state,
+		Door: doors.Invitation{URL: d.URL(), Code: d.Code(), Identity: d.Identity()}}
+}
+
+// Say says it once, and returns where to say how it goes on: nowhere for programs.
+func (s Welcome) Say(c *cobra.Command) (io.Writer, error) {
 	w := c.OutOrStdout()
 	if asJSON, _ := c.Flags().GetBool("json"); asJSON {
-		s.Page, s.PairingCode, s.Link = s.door.URL+"/", s.door.Code, doors.Link(s.door.URL, s.door.Code)
-		if s.door.Identity != nil {
-			s.Certificate, s.Key = s.door.Identity.Fingerprints()
+		s.Page, s.PairingCode, s.Link = s.Door.URL+"/", s.Door.Code, doors.Link(s.Door.URL, s.Door.Code)
+		if s.Door.Identity != nil {
+			s.Certificate, s.Key = s.Door.Identity.Fingerprints()
 		}
 		s.Broken = append([]string{}, s.Broken...)
 		return io.Discard, printout.JSON(w, s)
@@ -73,8 +79,8 @@ func (s welcome) say(c *cobra.Command) (io.Writer, error) {
 }
 
 // invite says how to come in, with a drawing for cameras where somebody may see it.
-func (s welcome) invite(c *cobra.Command) {
+func (s Welcome) invite(c *cobra.Command) {
 	asked, _ := c.Flags().GetBool("qr")
-	s.door.Draw = asked || cli.IsTerminal(c.OutOrStdout())
-	s.door.Write(c.OutOrStdout())
+	s.Door.Draw = asked || IsTerminal(c.OutOrStdout())
+	s.Door.Write(c.OutOrStdout())
 }
