@@ -17,9 +17,7 @@ func readCabinet(v document.Value) engine.Cabinet {
 		DepthM:  size[1].Number(quantity.Length()),
 		HeightM: size[2].Number(quantity.Length()),
 	}
-	if f["directivity"].Given() {
-		cabinet.Directivity = readDirectivity(f["directivity"])
-	}
+	optional(f["directivity"], &cabinet.Directivity, readDirectivity)
 	return cabinet
 }
 

@@ -35,7 +35,7 @@ func readBlock(v document.Value) layout.Block {
 	keepOwnKeys(f, b.Shape)
 	b.At = readPoint(f["at"])
 	b.FacingRad = f["facing"].NumberOr(0, quantity.Angle())
-	b.Mirrored = f["mirrored"].Given() && f["mirrored"].Truth()
+	optional(f["mirrored"], &b.Mirrored, document.Value.Truth)
 	b.Cabinet = f["cabinet"].TextOrNone()
 	b.LevelDB = f["level"].NumberOr(0, quantity.Level())
 	b.Count = readCount(f["count"], b.Shape)
@@ -44,9 +44,7 @@ func readBlock(v document.Value) layout.Block {
 	}
 	b.ArcRad = f["arc"].Number(quantity.Angle())
 	b.Free = document.Each(f["sources"], "a list of sources", readSource)
-	if f["treatment"].Given() {
-		b.Treatment = readTreatment(f["treatment"])
-	}
+	optional(f["treatment"], &b.Treatment, readTreatment)
 	readDepth(f["depth"], &b)
 	readNumbering(f["outputs"], &b)
 	return b
@@ -93,9 +91,7 @@ func readDepth(v document.Value, b *layout.Block) {
 	b.Depth = f["rows"].Count()
 	b.DepthM = f["spacing"].Number(quantity.Length())
 	b.ForwardM = f["forward"].NumberOr(0, quantity.Length())
-	if f["count"].Given() {
-		b.RowCount = f["count"].Count()
-	}
+	optional(f["count"], &b.RowCount, document.Value.Count)
 }
 
 // readNumbering reads which processor outputs feed the block.
@@ -104,12 +100,8 @@ func readNumbering(v document.Value, b *layout.Block) {
 		return
 	}
 	f := v.Section("from", "one_for")
-	if f["from"].Given() {
-		b.FirstOutput = f["from"].Count()
-	}
-	if f["one_for"].Given() {
-		b.PerRow = document.Choice(f["one_for"], "cabinet", "row") == "row"
-	}
+	optional(f["from"], &b.FirstOutput, document.Value.Count)
+	optional(f["one_for"], &b.PerRow, func(v document.Value) bool { return document.Choice(v, "cabinet", "row") == "row" })
 }
 
 // expansion is a layout worked out on a site.

@@ -8,10 +8,9 @@ import (
 	"strings"
 	"time"
 
-	"hushback/configs/document"
-
 	"go.yaml.in/yaml/v3"
 
+	"hushback/configs/document"
 	"hushback/configs/quantity"
 	"hushback/control/osc"
 	"hushback/control/processor"

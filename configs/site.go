@@ -106,9 +106,9 @@ func readAim(v document.Value) *engine.Aim {
 	aim := &engine.Aim{
 		HeadroomDB: f["headroom"].Number(quantity.Level()),
 		EvennessDB: f["evenness"].NumberOr(0, quantity.Level()),
-		HoldNull:   f["hold_null"].Given() && f["hold_null"].Truth(),
-		Robust:     f["robust"].Given() && f["robust"].Truth(),
 	}
+	optional(f["hold_null"], &aim.HoldNull, document.Value.Truth)
+	optional(f["robust"], &aim.Robust, document.Value.Truth)
 	if f["measure"].Given() {
 		aim.Worst = document.Choice(f["measure"], "mean", "worst") == "worst"
 	}
