@@ -51,6 +51,13 @@ func (g Grid) Nearest(v float64) float64 {
 	return math.Min(g.Max, g.Min+math.Round((v-g.Min)/g.Step)*g.Step)
 }
 
+// UpTo is the part of the grid that lies at or below most; false where none does.
+func (g Grid) UpTo(most float64) (Grid, bool) {
+	steps := math.Floor((math.Min(most, g.Max)-g.Min)/g.Step + 1e-9)
+	g.Max = g.Min + steps*g.Step
+	return g, steps >= 0
+}
+
 // Same reports whether a and b are the same setting as far as this grid can
 // tell: less than half a step apart.
 func (g Grid) Same(a, b float64) bool { return math.Abs(a-b) < g.Step/2 }

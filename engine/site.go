@@ -217,8 +217,10 @@ const (
 	SeriesBoth    Series = "both"    // each row, then each output
 )
 
-// Rows and Outputs say what a series hears by itself.
-func (s Series) Rows() bool    { return s == SeriesRows || s == SeriesBoth }
+// Rows reports whether a series hears each row by itself.
+func (s Series) Rows() bool { return s == SeriesRows || s == SeriesBoth }
+
+// Outputs reports whether it hears each output by itself.
 func (s Series) Outputs() bool { return s != SeriesRows }
 
 // SampleRate is the rate, in samples per second, that test signal and captures

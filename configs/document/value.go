@@ -57,6 +57,7 @@ func short(s string) string {
 	return strings.ReplaceAll(quoted[1:len(quoted)-1], `\"`, `"`) + tail
 }
 
+// Is reports whether there is a value of a kind: a scalar, a section, a list.
 func (v Value) Is(kind yaml.Kind) bool {
 	return v.Given() && v.Node.Kind == kind
 }

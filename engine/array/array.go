@@ -146,13 +146,14 @@ func (a *Array) settle() {
 	slices.SortStableFunc(a.Front, func(p, q engine.Source) int { return cmp.Compare(a.Aside(q.At), a.Aside(p.At)) })
 }
 
-// Along is how far ahead of the front row's foremost source a point is, on the
-// axis; Aside how far to the left of the axis.
+// Along is how many metres ahead of the front row's foremost source a point is, on
+// the axis.
 func (a Array) Along(p engine.Point) float64 {
 	sin, cos := math.Sincos(a.AxisRad)
 	return (p.X-a.At.X)*cos + (p.Y-a.At.Y)*sin
 }
 
+// Aside is how many metres to the left of the axis a point is.
 func (a Array) Aside(p engine.Point) float64 {
 	sin, cos := math.Sincos(a.AxisRad)
 	return (p.Y-a.At.Y)*cos - (p.X-a.At.X)*sin
@@ -269,8 +270,8 @@ func (a Array) Alone(site engine.Site) engine.Site {
 	return site
 }
 
-// Alike reports whether two arrays are set up the same way, or mirrored.
-func (a Array) Alike(b Array) bool {
+// alike reports whether two arrays are set up the same way, or mirrored.
+func (a Array) alike(b Array) bool {
 	if len(a.Front) != len(b.Front) || len(a.Behind) != len(b.Behind) {
 		return false
 	}
@@ -287,7 +288,7 @@ func (a Array) measures() []float64 {
 func Distinct(all []Array) []Array {
 	var kept []Array
 	for _, a := range all {
-		if !slices.ContainsFunc(kept, a.Alike) {
+		if !slices.ContainsFunc(kept, a.alike) {
 			kept = append(kept, a)
 		}
 	}

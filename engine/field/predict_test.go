@@ -306,11 +306,11 @@ func TestSamplesFillThePolygon(t *testing.T) {
 func TestLargeZonesStayAffordable(t *testing.T) {
 	huge := []engine.Point{{X: -1000, Y: -1000}, {X: 1000, Y: -1000}, {X: 1000, Y: 1000}, {X: -1000, Y: 1000}}
 	zones := []engine.Zone{{Corners: huge}, {Corners: huge}}
-	cell := cellFor(zones)
+	cell := cellFor(zones, maxPoints)
 	if n := 2 * len(samples(huge, cell)); n < maxPoints*9/10 || n > maxPoints*11/10 {
 		t.Errorf("got %d points, want about %d", n, maxPoints)
 	}
-	if cell := cellFor(yard().Zones); cell != cellM {
+	if cell := cellFor(yard(, maxPoints).Zones); cell != cellM {
 		t.Errorf("a small site is sampled every %g m", cell)
 	}
 }

@@ -11,12 +11,7 @@ import (
 // as much more as keeps all zones together near most points. A zone too thin to
 // hold one is sampled at its corners.
 func Samples(zones []engine.Zone, most int) [][]engine.Point {
-	var area float64
-	for _, z := range zones {
-		low, high := box(z.Corners)
-		area += (high.X - low.X) * (high.Y - low.Y)
-	}
-	cell := math.Max(cellM, math.Sqrt(area/float64(max(1, most))))
+	cell := cellFor(zones, most)
 	points := make([][]engine.Point, len(zones))
 	for i, z := range zones {
 		points[i] = centred(z.Corners, cell)

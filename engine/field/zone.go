@@ -25,7 +25,7 @@ func quiet(site engine.Site, sheet engine.Sheet) (float64, error) {
 		return 0, err
 	}
 	var energy, count [2]float64
-	cell := cellFor(site.Zones)
+	cell := cellFor(site.Zones, maxPoints)
 	for _, zone := range site.Zones {
 		kind := 0
 		if zone.Kind == engine.ZoneQuiet {
@@ -47,14 +47,14 @@ func quiet(site engine.Site, sheet engine.Sheet) (float64, error) {
 	return engine.DB(math.Sqrt(energy[1] / count[1] / (energy[0] / count[0]))), nil
 }
 
-// cellFor is the side of a cell that keeps all zones together under maxPoints.
-func cellFor(zones []engine.Zone) float64 {
+// cellFor is the side of a cell that keeps all zones together near most points.
+func cellFor(zones []engine.Zone, most int) float64 {
 	var area float64
 	for _, z := range zones {
 		low, high := box(z.Corners)
 		area += (high.X - low.X) * (high.Y - low.Y)
 	}
-	return math.Max(cellM, math.Sqrt(area/maxPoints))
+	return math.Max(cellM, math.Sqrt(area/float64(max(1, most))))
 }
 
 // samples are the middles of the cells that lie inside the polygon, the first

@@ -156,8 +156,9 @@ func (g *gridded) judge() {
 }
 
 // refine moves single outputs by a few steps, and where a limit is missed or a
-// null held, or the outputs are few, also two at once, while that is better. It ends because
-// every move is better than the last by something and sweeps are counted.
+// null held, or the outputs are few, also two at once, while that is better. It
+// ends because every move is better than the last by something and sweeps are
+// counted.
 func (g *gridded) refine() {
 	const sweeps = 30
 	strides := []int{1, -1, 2, -2, 5, -5}

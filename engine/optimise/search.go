@@ -35,7 +35,6 @@ func (t *task) rounds() int {
 }
 
 // place is where a walk ended.
-
 type place struct {
 	dials
 	prices

@@ -19,6 +19,8 @@ type Response struct {
 	alone   [][][]complex128 // [frequency][point][output] at 0 dB, no delay
 }
 
+// Listen asks what every output of the site does at some points and frequencies.
+// Errors are engine/field's.
 func Listen(site engine.Site, at []engine.Point, freqHz []float64) (Response, error) {
 	alone, err := field.ByOutput(site, at, freqHz)
 	return Response{freqHz, site.OutputNumbers(), alone}, err

@@ -240,11 +240,11 @@ func (a *array) loudest(grid engine.Grid) (err error) {
 
 // highest is the highest gain at or below maxDB, in steps.
 func highest(maxDB float64, grid engine.Grid) (int, error) {
-	steps := math.Floor((math.Min(maxDB, grid.Max)-grid.Min)/grid.Step + 1e-9)
-	if steps < 0 {
+	part, ok := grid.UpTo(maxDB)
+	if !ok {
 		return 0, fmt.Errorf("an output may play at %g dB at most, the processor goes down to %g dB only", maxDB, grid.Min)
 	}
-	return int(steps), nil
+	return int(math.Round((part.Max - part.Min) / part.Step)), nil
 }
 
 // span is the longest delay less the shortest.

@@ -123,11 +123,11 @@ func problem(site engine.Site, r engine.Ranges) (optimise.Problem, error) {
 		if len(site.Fed(out.Number)) == 0 {
 			return p, fmt.Errorf("output %d feeds no source", out.Number)
 		}
-		gains, err := upTo(r.GainDB, out.MaxGainDB)
-		if err != nil {
-			return p, fmt.Errorf("output %d: %w", out.Number, err)
+		gains, ok := r.GainDB.UpTo(out.MaxGainDB)
+		if !ok {
+			return p, fmt.Errorf("output %d: it may play at %g dB at most, the processor goes down to %g dB only", out.Number, out.MaxGainDB, r.GainDB.Min)
 		}
-		p.Outputs = append(p.Outputs, optimise.Output{DelaySec: optimise.Range(r.DelaySec), GainDB: gains})
+		p.Outputs = append(p.Outputs, optimise.Output{DelaySec: optimise.Range(r.DelaySec), GainDB: optimise.Range(gains)})
 	}
 	s := apart(site)
 	if i := slices.Index(s.output, -1); i >= 0 {
@@ -140,15 +140,6 @@ func problem(site engine.Site, r engine.Ranges) (optimise.Problem, error) {
 		return p, err
 	}
 	return p, s.conditions(&p)
-}
-
-// upTo is the part of a grid that an output may use.
-func upTo(g engine.Grid, most float64) (optimise.Range, error) {
-	steps := math.Floor((math.Min(most, g.Max)-g.Min)/g.Step + 1e-9)
-	if !(steps >= 0) {
-		return optimise.Range{}, fmt.Errorf("it may play at %g dB at most, the processor goes down to %g dB only", most, g.Min)
-	}
-	return optimise.Range{Min: g.Min, Max: g.Min + steps*g.Step, Step: g.Step}, nil
 }
 
 // lines are those of the test signal in the range, or as many of them as are

@@ -5,7 +5,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"math"
 	"slices"
 
 	"hushback/engine"
@@ -34,10 +33,9 @@ func (m rig) problem(r engine.Ranges) (optimise.Problem, error) {
 	aim := m.site.Aim
 	p := optimise.Problem{HeadroomDB: aim.HeadroomDB, Worst: aim.Worst, EvennessDB: aim.EvennessDB}
 	for _, o := range m.outputs {
-		gains := r.GainDB
-		gains.Max = gains.Min + gains.Step*math.Floor((math.Min(o.MaxGainDB, gains.Max)-gains.Min)/gains.Step+1e-9)
-		if gains.Max < gains.Min {
-			return p, fmt.Errorf("output %d may play at %g dB at most, the processor goes down to %g dB only", o.Number, o.MaxGainDB, gains.Min)
+		gains, ok := r.GainDB.UpTo(o.MaxGainDB)
+		if !ok {
+			return p, fmt.Errorf("output %d may play at %g dB at most, the processor goes down to %g dB only", o.Number, o.MaxGainDB, r.GainDB.Min)
 		}
 		p.Outputs = append(p.Outputs, optimise.Output{DelaySec: optimise.Range(r.DelaySec), GainDB: optimise.Range(gains)})
 	}
