@@ -310,7 +310,7 @@ func TestLargeZonesStayAffordable(t *testing.T) {
 	if n := 2 * len(samples(huge, cell)); n < maxPoints*9/10 || n > maxPoints*11/10 {
 		t.Errorf("got %d points, want about %d", n, maxPoints)
 	}
-	if cell := cellFor(yard(, maxPoints).Zones); cell != cellM {
+	if cell := cellFor(yard().Zones, maxPoints); cell != cellM {
 		t.Errorf("a small site is sampled every %g m", cell)
 	}
 }
