@@ -5,14 +5,15 @@ import (
 	"fmt"
 	"math"
 	"math/cmplx"
+	"slices"
 )
 
-// The line through rear over front uses the bins this close to the frequency
-// in question, and never fewer than fitBins: enough to average noise, near
-// enough for a null to look straight.
+// nodes is how many bins rear over front is read through: on lines 2 Hz apart a
+// polynomial through five follows a wall's echo 60 ms late to a hundredth of itself.
+// An axis has leastBins at least.
 const (
-	fitSpanHz = 3
-	fitBins   = 3
+	nodes     = 5
+	leastBins = 3
 )
 
 // silence in front, relative to anything else, is where ratios lose meaning.
@@ -23,17 +24,14 @@ const silence = 1e-9
 // frequency axis; coherent is the magnitude in front if every output arrived
 // in phase.
 //
-// Near a null z(f) = rear/front is a straight line through the complex plane
-// that passes close to 0. The null is therefore looked for at the lowest |z|
-// inside target.Range and then placed by the least-squares line a + b·(f-fc)
-// through the bins around it: f0 = fc - Re(a·conj b)/|b|², held between the
-// neighbouring bins and inside the range. NullDepthDB is that line's |z(f0)|.
-// AtTargetDB is the line through the bins around the target, evaluated there,
-// also when the target happens to be a bin. Levels stop at FloorDB.
+// Between its bins z(f) = rear/front is read off the polynomial through the five
+// nearest, or fewer where the axis has no more. NullHz is where |z| is least between
+// the neighbours of the lowest bin inside target.Range, and inside the range;
+// NullDepthDB is |z| there and AtTargetDB |z| at the target. Levels stop at FloorDB.
+// Nothing is averaged: noise has to be taken out of what was measured before.
 //
-// For z to be straight its phase must turn slowly: take the same arrival time
-// (see field.Arrival) out of predicted and measured curves first with
-// Curve.Advance. SumShortfallDB is the greatest 20·log10(coherent/|front|)
+// For that the phase of z must turn slowly: take the arrival time (see
+// field.Arrival) out of both curves first with Curve.Advance. SumShortfallDB is the greatest 20·log10(coherent/|front|)
 // inside the range.
 //
 // Errors: lengths that differ, an axis of fewer than three frequencies, not
@@ -60,12 +58,10 @@ func Summarise(front, rear Curve, coherent []float64, target Target) (Summary, e
 			s.SumShortfallDB, s.ShortfallAtHz = short, f
 		}
 	}
-	null := fitLine(freq, z, freq[lowest])
-	low := math.Max(target.Range.LowHz, freq[max(0, lowest-1)])
-	high := math.Min(target.Range.HighHz, freq[min(len(freq)-1, lowest+1)])
-	s.NullHz = math.Max(low, math.Min(high, null.least()))
+	null := through(freq, z, freq[lowest])
+	s.NullHz = null.least(math.Max(target.Range.LowHz, freq[max(0, lowest-1)]), math.Min(target.Range.HighHz, freq[min(len(freq)-1, lowest+1)]))
 	s.NullDepthDB = DB(cmplx.Abs(null.at(s.NullHz)))
-	s.AtTargetDB = DB(cmplx.Abs(fitLine(freq, z, target.NullHz).at(target.NullHz)))
+	s.AtTargetDB = DB(cmplx.Abs(through(freq, z, target.NullHz).at(target.NullHz)))
 	return s, nil
 }
 
@@ -75,8 +71,8 @@ func checkSummary(front, rear Curve, coherent []float64, target Target) error {
 		return fmt.Errorf("front, rear and coherent must share one axis, got %d and %d frequencies, %d, %d and %d values",
 			n, len(rear.FreqHz), len(front.P), len(rear.P), len(coherent))
 	}
-	if n < fitBins {
-		return fmt.Errorf("got %d frequencies, want at least %d", n, fitBins)
+	if n < leastBins {
+		return fmt.Errorf("got %d frequencies, want at least %d", n, leastBins)
 	}
 	inside := 0
 	for i, f := range front.FreqHz {
@@ -113,60 +109,76 @@ func checkBin(front, rear complex128, coherent float64) error {
 	return nil
 }
 
-// line is z(f) = a + b·(f - centre).
-type line struct {
-	centre float64
-	a, b   complex128
+// polynomial is one through some bins in Newton's form: first + (f - freq[0])·(second +
+// (f - freq[1])·(third + ...)).
+type polynomial struct {
+	freq   []float64
+	factor []complex128 // divided differences
 }
 
-func (l line) at(f float64) complex128 { return l.a + l.b*complex(f-l.centre, 0) }
-
-// least is the frequency where |z| is smallest.
-func (l line) least() float64 {
-	steep := real(l.b)*real(l.b) + imag(l.b)*imag(l.b)
-	if steep == 0 {
-		return l.centre
-	}
-	return l.centre - real(l.a*cmplx.Conj(l.b))/steep
-}
-
-// fitLine is the least-squares line through the bins around f.
-func fitLine(freq []float64, z []complex128, f float64) line {
-	from, to := around(freq, f)
-	n := float64(to - from)
-	var l line
-	for i := from; i < to; i++ {
-		l.centre += freq[i] / n
-		l.a += z[i] / complex(n, 0)
-	}
-	var square float64
-	for i := from; i < to; i++ {
-		d := freq[i] - l.centre
-		l.b += z[i] * complex(d, 0)
-		square += d * d
-	}
-	l.b /= complex(square, 0)
-	return l
-}
-
-// around is the half-open run of bins within fitSpanHz of f, widened to the
-// nearest fitBins where the axis is coarse.
-func around(freq []float64, f float64) (from, to int) {
-	for from < len(freq)-fitBins && freq[from] < f-fitSpanHz {
-		from++
-	}
-	to = from
-	for to < len(freq) && freq[to] <= f+fitSpanHz {
-		to++
-	}
-	for to-from < fitBins {
-		if to == len(freq) || (from > 0 && f-freq[from-1] < freq[to]-f) {
-			from--
-		} else {
-			to++
+// through is the polynomial through the bins nearest f.
+func through(freq []float64, z []complex128, f float64) polynomial {
+	nearest := 0
+	for i := range freq {
+		if math.Abs(freq[i]-f) < math.Abs(freq[nearest]-f) {
+			nearest = i
 		}
 	}
-	return from, to
+	count := min(nodes, len(freq))
+	from := min(max(0, nearest-count/2), len(freq)-count)
+	p := polynomial{freq[from : from+count], slices.Clone(z[from : from+count])}
+	for order := 1; order < count; order++ {
+		for i := count - 1; i >= order; i-- {
+			p.factor[i] = (p.factor[i] - p.factor[i-1]) / complex(p.freq[i]-p.freq[i-order], 0)
+		}
+	}
+	return p
+}
+
+func (p polynomial) at(f float64) complex128 {
+	value, _ := p.slope(f)
+	return value
+}
+
+// slope is the polynomial's value and its derivative, by Horner's scheme.
+func (p polynomial) slope(f float64) (value, slope complex128) {
+	for i := len(p.freq) - 1; i >= 0; i-- {
+		d := complex(f-p.freq[i], 0)
+		value, slope = value*d+p.factor[i], slope*d+value
+	}
+	return value, slope
+}
+
+// least is where from low to high |z| is smallest: at an end, or where |z|² stops
+// falling, which several places may do.
+func (p polynomial) least(low, high float64) float64 {
+	const steps = 32
+	falls := func(f float64) bool {
+		value, slope := p.slope(f)
+		return real(value)*real(slope)+imag(value)*imag(slope) < 0
+	}
+	best := low
+	take := func(f float64) {
+		if cmplx.Abs(p.at(f)) < cmplx.Abs(p.at(best)) {
+			best = f
+		}
+	}
+	take(high)
+	for k := range steps {
+		from, to := low+(high-low)*float64(k)/steps, low+(high-low)*float64(k+1)/steps
+		if !falls(from) || falls(to) {
+			continue
+		}
+		for middle := (from + to) / 2; from < middle && middle < to; middle = (from + to) / 2 {
+			if falls(middle) {
+				from = middle
+			} else {
+				to = middle
+			}
+		}
+		take(to)
+	}
+	return best
 }
 
 func finite(values ...float64) bool {
