@@ -3,7 +3,7 @@ package optimise
 import (
 	"math"
 
-	"hushback/engine/optimise/response"
+	"hushback/engine/optimise/forms"
 )
 
 // bound is what no weights exceed at one frequency: the ratio in dB with any
@@ -13,7 +13,7 @@ import (
 // being the least front response, it is found at exactly g, since a higher one
 // only narrows what is allowed relative to it: the least energy behind for a
 // front of 1 with v = w/g, |v_i| ≤ 1/g. That problem is convex, and
-// response.Least is never above its solution: a bound is a bound however well
+// forms.Least is never above its solution: a bound is a bound however well
 // the search for it went.
 func (t *task) bound(f int) (ratioDB float64) {
 	if t.Worst {
@@ -24,15 +24,15 @@ func (t *task) bound(f int) (ratioDB float64) {
 }
 
 // boundOf is bound for the energy w^H B w behind, and weights that come near it.
-func (t *task) boundOf(at field, b response.Rows) (float64, []complex128) {
-	b = response.Loaded(b, at.quietLoad)
+func (t *task) boundOf(at field, b forms.Rows) (float64, []complex128) {
+	b = forms.Loaded(b, at.quietLoad)
 	if t.HeadroomDB == 0 {
-		a := response.Gram([][]complex128{at.front}, []float64{1})
-		value, w, _ := response.Greatest(response.Loaded(a, at.frontLoad), b) // B is positive definite by its floor
+		a := forms.Gram([][]complex128{at.front}, []float64{1})
+		value, w, _ := forms.Greatest(forms.Loaded(a, at.frontLoad), b) // B is positive definite by its floor
 		return decibel * math.Log(value), w
 	}
 	least := at.full * amplitude(-t.HeadroomDB)
-	behind, v := response.Least(at.front, b, 1/(least*least))
+	behind, v := forms.Least(at.front, b, 1/(least*least))
 	var load float64 // |w_i| ≤ 1
 	for _, l := range at.frontLoad {
 		load += l
@@ -53,14 +53,14 @@ func (t *task) boundOfWorst(f int) float64 {
 	}
 	least := math.Inf(1)
 	for try := range tries {
-		ratio, w := t.boundOf(at, response.Gram(points, share))
+		ratio, w := t.boundOf(at, forms.Gram(points, share))
 		least = math.Min(least, ratio)
 		var most, sum float64
 		for _, p := range points {
-			most = math.Max(most, response.Energy(response.Dot(p, w)))
+			most = math.Max(most, forms.Energy(forms.Dot(p, w)))
 		}
 		for i, p := range points {
-			share[i] *= math.Exp(4 / math.Sqrt(float64(try+1)) * (response.Energy(response.Dot(p, w))/most - 1))
+			share[i] *= math.Exp(4 / math.Sqrt(float64(try+1)) * (forms.Energy(forms.Dot(p, w))/most - 1))
 			sum += share[i]
 		}
 		for i := range share {

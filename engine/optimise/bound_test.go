@@ -6,7 +6,7 @@ import (
 	"math/rand/v2"
 	"testing"
 
-	"hushback/engine/optimise/response"
+	"hushback/engine/optimise/forms"
 )
 
 func bounds(p Problem) []float64 {
@@ -73,7 +73,7 @@ func TestNothingBeatsTheBound(t *testing.T) {
 				for i := range w {
 					w[i] /= complex(most, 0)
 				}
-				if cmplx.Abs(response.Dot(at.front, w)) < least {
+				if cmplx.Abs(forms.Dot(at.front, w)) < least {
 					continue
 				}
 				tried++
@@ -90,15 +90,15 @@ func TestNothingBeatsTheBound(t *testing.T) {
 
 // ratioOf is the measure for complex weights, by its definition.
 func ratioOf(p Problem, at field, w []complex128) float64 {
-	ahead := response.Energy(response.Dot(at.front, w))
+	ahead := forms.Energy(forms.Dot(at.front, w))
 	var behind float64
 	for i, v := range w {
-		ahead += at.frontLoad[i] * response.Energy(v)
-		behind += at.quietLoad[i] * response.Energy(v)
+		ahead += at.frontLoad[i] * forms.Energy(v)
+		behind += at.quietLoad[i] * forms.Energy(v)
 	}
 	var most float64
 	for r := range at.quiet.Count() {
-		e := response.Energy(response.Dot(at.quiet.Row(r), w))
+		e := forms.Energy(forms.Dot(at.quiet.Row(r), w))
 		most = math.Max(most, e)
 		if !p.Worst {
 			behind += e
@@ -121,9 +121,9 @@ func scattered(p Problem, phaseSD, levelSD float64) Problem {
 			sum += weightOf(p, k)
 		}
 		for i := range p.Outputs {
-			front[i] = part * response.Energy(p.Front[f][i])
+			front[i] = part * forms.Energy(p.Front[f][i])
 			for k, row := range p.Quiet[f] {
-				quiet[i] += part * response.Energy(row[i]) * weightOf(p, k) / sum
+				quiet[i] += part * forms.Energy(row[i]) * weightOf(p, k) / sum
 			}
 		}
 		p.FrontScatter, p.QuietScatter = append(p.FrontScatter, front), append(p.QuietScatter, quiet)

@@ -8,7 +8,7 @@ import (
 
 	"gonum.org/v1/gonum/optimize"
 
-	"hushback/engine/optimise/response"
+	"hushback/engine/optimise/forms"
 )
 
 // nullScale weighs the null, in parts of everything in phase, against limits
@@ -188,7 +188,7 @@ func (w *walk) softLeast() float64 {
 		by, s := &w.by[f], w.sums
 		by.ahead, by.load = 0, 0
 		for r, y := range s.quiet[f] {
-			behind := response.Energy(y) + s.load[f]
+			behind := forms.Energy(y) + s.load[f]
 			part := math.Exp(-w.sharp * (decibel*math.Log(s.ahead[f]/behind) - least))
 			sum += part
 			by.quiet[r] = part * decibel / behind
@@ -219,7 +219,7 @@ func (w *walk) limits() float64 {
 		if g := w.over(f); !math.IsInf(g, -1) {
 			value, rise := w.priced(g, w.cost[f])
 			sum += value
-			w.by[f].front -= rise * decibel / response.Energy(w.sums.front[f])
+			w.by[f].front -= rise * decibel / forms.Energy(w.sums.front[f])
 		}
 		if w.EvennessDB > 0 {
 			g, shares := w.uneven(f)
@@ -227,14 +227,14 @@ func (w *walk) limits() float64 {
 			sum += value
 			clear(w.by[f].audience)
 			for _, s := range shares {
-				w.by[f].audience[s.Point] += rise * s.Part * decibel / response.Energy(w.sums.audience[f][s.Point])
+				w.by[f].audience[s.Point] += rise * s.Part * decibel / forms.Energy(w.sums.audience[f][s.Point])
 			}
 		}
 	}
 	if w.task.null != nil {
 		h := w.missed()
 		push := w.prices.null + complex(w.stiff, 0)*h
-		sum += (response.Energy(push) - response.Energy(w.prices.null)) / (2 * w.stiff)
+		sum += (forms.Energy(push) - forms.Energy(w.prices.null)) / (2 * w.stiff)
 	}
 	return sum
 }
@@ -250,8 +250,8 @@ func (w *walk) over(f int) float64 {
 	return w.at[f].cost(w.sums.front[f]) - w.HeadroomDB + margin
 }
 
-func (w *walk) uneven(f int) (float64, [4]response.Share) {
-	s, shares := response.Spread(w.sums.audience[f])
+func (w *walk) uneven(f int) (float64, [4]forms.Share) {
+	s, shares := forms.Spread(w.sums.audience[f])
 	return s - w.EvennessDB + margin, shares
 }
 

@@ -7,7 +7,7 @@ import (
 	"slices"
 	"testing"
 
-	"hushback/engine/optimise/response"
+	"hushback/engine/optimise/forms"
 )
 
 // What scipy's side predicts of its own settings is what ours predicts of them,
@@ -163,9 +163,9 @@ func TestScatterAgainstThrows(t *testing.T) {
 			for i, v := range sums.weight[0] {
 				w[i] = v * cmplx.Rect(math.Exp(sd[1]*rng.NormFloat64()), sd[0]*rng.NormFloat64())
 			}
-			ahead += response.Energy(response.Dot(p.Front[0], w))
+			ahead += forms.Energy(forms.Dot(p.Front[0], w))
 			for _, row := range p.Quiet[0] {
-				behind += response.Energy(response.Dot(row, w)) / float64(len(p.Quiet[0]))
+				behind += forms.Energy(forms.Dot(row, w)) / float64(len(p.Quiet[0]))
 			}
 		}
 		near(t, "expected ratio, dB", m.RatioDB[0], 10*math.Log10(ahead/behind), 0.1)

@@ -19,7 +19,7 @@
 // # How
 //
 // The mean over the points is a form w^H B w whose factor has few rows, however
-// many points there are (package response). Delays and amplitudes, whose signs
+// many points there are (package forms). Delays and amplitudes, whose signs
 // are the polarities, go downhill by an augmented Lagrangian on top of BFGS with
 // exact derivatives (descent.go), from many starts and jumps (search.go); the
 // best goes onto the processor's grid by a search of its own, judged by the
@@ -32,7 +32,7 @@ import (
 	"fmt"
 	"math"
 
-	"hushback/engine/optimise/response"
+	"hushback/engine/optimise/forms"
 )
 
 // Range is what a value can be set to: from Min to Max in steps from Min on,
@@ -176,12 +176,12 @@ func (p Problem) checkResponses() error {
 		}
 	}
 	for f, row := range p.Front {
-		if sum := response.Coherent(row); !(sum > 0) || math.IsInf(sum, 1) || p.FullFront != nil && !(p.FullFront[f] > 0) {
+		if sum := forms.Coherent(row); !(sum > 0) || math.IsInf(sum, 1) || p.FullFront != nil && !(p.FullFront[f] > 0) {
 			return fmt.Errorf("nothing arrives in front at %g Hz", p.FreqHz[f])
 		}
 		var behind float64
 		for _, row := range p.Quiet[f] {
-			behind += response.Coherent(row)
+			behind += forms.Coherent(row)
 		}
 		if !(behind > 0) || math.IsInf(behind, 1) {
 			return fmt.Errorf("nothing arrives where it is to be quiet at %g Hz", p.FreqHz[f])

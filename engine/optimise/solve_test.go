@@ -10,7 +10,7 @@ import (
 	"strings"
 	"testing"
 
-	"hushback/engine/optimise/response"
+	"hushback/engine/optimise/forms"
 )
 
 func best(t testing.TB, p Problem) Result {
@@ -275,7 +275,7 @@ func TestUnmetHeadroom(t *testing.T) {
 	p := refer(t, "pair").problem()
 	p.HeadroomDB = 1
 	for _, row := range p.Front {
-		p.FullFront = append(p.FullFront, 1.5*response.Coherent(row))
+		p.FullFront = append(p.FullFront, 1.5*forms.Coherent(row))
 	}
 	_, err := Solve(context.Background(), p, nil)
 	var unmet *Unmet

@@ -6,7 +6,7 @@ import (
 	"math/rand/v2"
 	"slices"
 
-	"hushback/engine/optimise/response"
+	"hushback/engine/optimise/forms"
 )
 
 // Polarities of up to everyPolarity outputs are all tried as starts, the last
@@ -139,21 +139,21 @@ func (h *hunt) part(rng *rand.Rand) []int {
 // points, spread over their list.
 func (t *task) arrivals() [][]float64 {
 	const most = 8
-	list := [][]float64{response.Arrivals(t.Front, t.FreqHz)}
+	list := [][]float64{forms.Arrivals(t.Front, t.FreqHz)}
 	points := len(t.Quiet[0])
 	for k := range min(most, points) {
 		rows := make([][]complex128, len(t.Quiet))
 		for f := range rows {
 			rows[f] = t.Quiet[f][(2*k+1)*points/(2*min(most, points))]
 		}
-		list = append(list, response.Arrivals(rows, t.FreqHz))
+		list = append(list, forms.Arrivals(rows, t.FreqHz))
 	}
 	return list
 }
 
 // aligned is everything at full gain arriving together in front.
 func (t *task) aligned() dials {
-	d := dials{delay: response.Arrivals(t.Front, t.FreqHz), amplitude: make([]float64, t.outputs())}
+	d := dials{delay: forms.Arrivals(t.Front, t.FreqHz), amplitude: make([]float64, t.outputs())}
 	for i := range d.delay {
 		d.delay[i], d.amplitude[i] = -d.delay[i], 1
 	}

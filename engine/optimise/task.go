@@ -5,7 +5,7 @@ import (
 	"math/cmplx"
 	"slices"
 
-	"hushback/engine/optimise/response"
+	"hushback/engine/optimise/forms"
 )
 
 // decibel turns a natural logarithm of an energy into dB.
@@ -33,11 +33,11 @@ type task struct {
 type field struct {
 	omega                float64
 	front                []complex128
-	full                 float64       // all sources in front at full gain in phase
-	quiet                response.Rows // the mean: factor of the Gram matrix; the worst: the points
-	gram                 response.Rows // of the quiet points, without the scatter
+	full                 float64    // all sources in front at full gain in phase
+	quiet                forms.Rows // the mean: factor of the Gram matrix; the worst: the points
+	gram                 forms.Rows // of the quiet points, without the scatter
 	frontLoad, quietLoad []float64
-	audience             response.Rows
+	audience             forms.Rows
 }
 
 func prepare(p Problem) *task {
@@ -52,7 +52,7 @@ func prepare(p Problem) *task {
 	}
 	if p.Null != nil {
 		t.null = t.scaled(p.Null.Rear)
-		t.full = response.Coherent(t.null)
+		t.full = forms.Coherent(t.null)
 	}
 	t.pace()
 	return t
@@ -84,7 +84,7 @@ func (t *task) thinned() *task {
 		if t.Worst {
 			at.quiet = at.quiet.Some(enoughPoints)
 		} else {
-			at.quiet = response.Factor(at.gram, 1e-8) // right to 0.1 dB at a ratio of 60 dB
+			at.quiet = forms.Factor(at.gram, 1e-8) // right to 0.1 dB at a ratio of 60 dB
 		}
 		thin.at = append(thin.at, at)
 	}
@@ -128,7 +128,7 @@ func (t *task) scaled(row []complex128) []complex128 {
 
 func (t *task) field(f int, weight []float64) field {
 	at := field{omega: 2 * math.Pi * t.FreqHz[f], front: t.scaled(t.Front[f])}
-	at.full = response.Coherent(at.front)
+	at.full = forms.Coherent(at.front)
 	if t.FullFront != nil {
 		at.full = t.FullFront[f]
 	}
@@ -136,7 +136,7 @@ func (t *task) field(f int, weight []float64) field {
 	for i, row := range t.Quiet[f] {
 		points[i] = t.scaled(row)
 	}
-	at.gram = response.Gram(points, weight)
+	at.gram = forms.Gram(points, weight)
 	if t.Worst {
 		at.quiet.N = t.outputs()
 		for i, row := range points {
@@ -146,7 +146,7 @@ func (t *task) field(f int, weight []float64) field {
 			at.quiet.Add(row)
 		}
 	} else {
-		at.quiet = response.Factor(at.gram, 1e-13) // less than the floor
+		at.quiet = forms.Factor(at.gram, 1e-13) // less than the floor
 	}
 	at.audience.N = t.outputs()
 	if t.EvennessDB > 0 {
@@ -159,7 +159,7 @@ func (t *task) field(f int, weight []float64) field {
 }
 
 // loads are what each output's energy adds by itself in front and behind.
-func (t *task) loads(f int, gram response.Rows) (front, quiet []float64) {
+func (t *task) loads(f int, gram forms.Rows) (front, quiet []float64) {
 	n := t.outputs()
 	front, quiet = make([]float64, n), make([]float64, n)
 	var trace float64
@@ -219,8 +219,8 @@ func (t *task) play(d dials, s *sums) {
 			a := d.amplitude[i]
 			w[i] = complex(real(turn)*a, imag(turn)*a)
 		}
-		s.front[f] = response.Dot(at.front, w)
-		s.ahead[f], s.load[f] = response.Energy(s.front[f]), 0
+		s.front[f] = forms.Dot(at.front, w)
+		s.ahead[f], s.load[f] = forms.Energy(s.front[f]), 0
 		for i, a := range d.amplitude {
 			s.ahead[f] += at.frontLoad[i] * a * a
 			s.load[f] += at.quietLoad[i] * a * a
@@ -256,7 +256,7 @@ func (t *task) turn(d dials, s *sums) {
 func (t *task) behind(s *sums, f int) float64 {
 	var sum, most float64
 	for _, v := range s.quiet[f] {
-		e := response.Energy(v)
+		e := forms.Energy(v)
 		sum, most = sum+e, math.Max(most, e)
 	}
 	if t.Worst {
@@ -283,7 +283,7 @@ func (t *task) measures(s *sums) Measures {
 		m.Aim = math.Min(m.Aim, ratio)
 		mean += ratio / float64(len(t.at))
 		if t.EvennessDB > 0 {
-			spread, _ := response.Spread(s.audience[f])
+			spread, _ := forms.Spread(s.audience[f])
 			m.SpreadDB = append(m.SpreadDB, spread)
 		}
 	}
@@ -298,5 +298,5 @@ func (t *task) measures(s *sums) Measures {
 
 // cost is the headroom cost of a front sum, held to 120 dB.
 func (at *field) cost(front complex128) float64 {
-	return decibel * math.Log(at.full*at.full/math.Max(response.Energy(front), floor*at.full*at.full))
+	return decibel * math.Log(at.full*at.full/math.Max(forms.Energy(front), floor*at.full*at.full))
 }

@@ -1,9 +1,9 @@
-// Package response reckons with what outputs do at points. A response is a row
+// Package forms reckons with what outputs do at points. A response is a row
 // q, one entry an output; weights w make the energy |q^T w|² there, which is the
 // Hermitian form w^H B w with B = conj(q) q^T. The package has the algebra of
 // such forms (their factors, ratios and least values) and what points say about
 // arrival times and levels.
-package response
+package forms
 
 import (
 	"math"
