@@ -5,6 +5,7 @@ import (
 	"encoding/hex"
 	"fmt"
 	"math"
+	"math/cmplx"
 	"strings"
 )
 
@@ -15,6 +16,12 @@ type Setting struct {
 	Polarity int // +1 or -1
 	GainDB   float64
 	Muted    bool
+}
+
+// Factor is what the setting does to a sound at a frequency in hertz, muting left
+// out: gain times polarity times e^{-jωτ}.
+func (s Setting) Factor(freqHz float64) complex128 {
+	return cmplx.Rect(Ratio(s.GainDB)*float64(s.Polarity), -2*math.Pi*freqHz*s.DelaySec)
 }
 
 // Sheet is the settings of every output a site uses, ascending by output.

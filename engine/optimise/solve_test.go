@@ -71,7 +71,7 @@ func onGrid(r Range, v float64) bool {
 	return r.Step == 0 || math.Abs(steps-math.Round(steps)) < 1e-6
 }
 
-// As good as long searches by other means, to 0.1 dB; references_test.go has
+// As good as long searches by other means, to 0.1 dB; larger_test.go has
 // the layouts that take longer.
 func TestReaches(t *testing.T) {
 	for _, name := range []string{"pair", "four", "three-deep", "stage-six"} {

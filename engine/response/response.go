@@ -32,7 +32,7 @@ func weight(sheet engine.Sheet, output int, freqHz float64) complex128 {
 	if !ok || set.Muted {
 		return 0
 	}
-	return cmplx.Rect(engine.Ratio(set.GainDB)*float64(set.Polarity), -2*math.Pi*freqHz*set.DelaySec)
+	return set.Factor(freqHz)
 }
 
 // Under is the pressure that a sheet makes, [frequency][point].

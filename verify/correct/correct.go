@@ -171,14 +171,9 @@ func measured(site engine.Site, sheet engine.Sheet, captures []verify.Capture) (
 func undo(c verify.Capture, set engine.Setting) []complex128 {
 	unit := make([]complex128, len(c.Function.H))
 	for i, h := range c.Function.H {
-		unit[i] = h / weight(set, c.Function.FreqHz[i])
+		unit[i] = h / set.Factor(c.Function.FreqHz[i])
 	}
 	return unit
-}
-
-// weight is a setting as a factor.
-func weight(set engine.Setting, hz float64) complex128 {
-	return cmplx.Rect(engine.Ratio(set.GainDB), -2*math.Pi*hz*set.DelaySec) * complex(float64(set.Polarity), 0)
 }
 
 // signalDB is a capture's power over that of its noise, in the range.
@@ -269,7 +264,7 @@ func scaled(c engine.Curve, by float64) engine.Curve {
 func (s solo) playing(unit []complex128, freq []float64, set engine.Setting) engine.Curve {
 	out := engine.Curve{FreqHz: freq, P: make([]complex128, len(freq))}
 	for i, h := range unit {
-		out.P[i] = h * weight(set, freq[i])
+		out.P[i] = h * set.Factor(freq[i])
 	}
 	return out
 }

@@ -193,7 +193,7 @@ func (m rig) row(g engine.Group, front bool) []int {
 func (m rig) sum(list []int, w []engine.Setting, i int) complex128 {
 	var sum complex128
 	for _, k := range list {
-		sum += m.outputs[k].rear[i] * weight(w[k], m.freq[i])
+		sum += m.outputs[k].rear[i] * w[k].Factor(m.freq[i])
 	}
 	return sum
 }
@@ -204,7 +204,7 @@ func (m rig) atTarget(list []int, w []engine.Setting) complex128 {
 	behind := m.rearAt(hz)
 	var sum complex128
 	for _, k := range list {
-		sum += behind[k] * weight(w[k], hz)
+		sum += behind[k] * w[k].Factor(hz)
 	}
 	return sum
 }
