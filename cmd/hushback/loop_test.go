@@ -77,6 +77,9 @@ func TestLoopMeasuresWhatIsThere(t *testing.T) {
 		t.Fatalf("the change ended %#v", v.State)
 	}
 	compareWithTruth(t, s.rig, v)
+	if err := s.until(withPatience(t), t.Logf, heardWell); err != nil {
+		t.Errorf("%v: how good the microphones are was not told: %+v", err, s.daemon.View().Feeds)
+	}
 	profile, err := configs.OpenProfile(v.Site.Wiring.Profile)
 	if err != nil {
 		t.Fatal(err)
@@ -92,6 +95,11 @@ func TestLoopMeasuresWhatIsThere(t *testing.T) {
 	if s.rig.Processor.Writes() != s.daemon.Writes() {
 		t.Errorf("the processor counted %d writes, the daemon %d", s.rig.Processor.Writes(), s.daemon.Writes())
 	}
+}
+
+// heardWell is that the page tells of every microphone that it is good.
+func heardWell(v desk.View) bool {
+	return !slices.ContainsFunc(v.Feeds, func(f desk.Feed) bool { return !(f.Coherence > 0.8) })
 }
 
 // compareWithTruth holds what was measured against what the rig does.

@@ -24,9 +24,13 @@ func (t *tape) recent(lengthSec float64) Recording {
 	size := uint64(len(t.ring) / protocol.Channels)
 	n := min(t.next-t.run, size, uint64(max(0, lengthSec)*float64(t.rate)))
 	r := Recording{Rate: t.rate, First: t.next - n, Reference: make([]float64, n), Microphone: make([]float64, n)}
+	at := t.ring[r.First%size*protocol.Channels:]
 	for i := range n {
-		at := (r.First + i) % size * protocol.Channels
-		r.Reference[i], r.Microphone[i] = float64(t.ring[at]), float64(t.ring[at+1])
+		if len(at) == 0 {
+			at = t.ring
+		}
+		r.Reference[i], r.Microphone[i] = float64(at[0]), float64(at[1])
+		at = at[protocol.Channels:]
 	}
 	return r
 }

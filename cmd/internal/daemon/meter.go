@@ -17,23 +17,37 @@ const watchedSec = 3
 // being played to the rig: what a microphone hears then is noise.
 const silentDB = -80
 
-// meter shows once a second what the microphones hear.
+// meter shows once a second what the microphones hear. How good it is is worked out
+// for one of them each second, in turn: of seconds that overlap it says little new,
+// and a daemon that nobody wants anything of should take next to nothing.
 func (d *Daemon) meter() {
 	tick := time.NewTicker(time.Second)
 	defer tick.Stop()
 	floor := map[string]float64{} // dB re full scale, by feed
-	for {
+	for turn := 0; ; turn++ {
 		select {
 		case <-d.work.Done():
 			return
 		case <-tick.C:
-			feeds := d.feeds()
+			shown, feeds := d.View().Feeds, d.feeds()
 			for i := range feeds {
-				d.judgeFeed(&feeds[i], floor)
+				if f := &feeds[i]; i == turn%len(feeds) || len(shown) == 0 {
+					d.judgeFeed(f, floor)
+				} else {
+					f.Coherence, f.OverNoiseDB, f.FloorDB = stillGood(*f, shown[i])
+				}
 			}
 			d.change(func(v *desk.View) { v.Feeds = feeds })
 		}
 	}
+}
+
+// stillGood is how good what a microphone sends was when it was judged last.
+func stillGood(f, last desk.Feed) (coherence, overNoiseDB, floorDB float64) {
+	if !f.Connected || f.Functions {
+		return math.NaN(), math.NaN(), math.NaN()
+	}
+	return last.Coherence, last.OverNoiseDB, last.FloorDB
 }
 
 // judgeFeed says how good what a microphone sends is just now.
