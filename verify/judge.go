@@ -43,6 +43,9 @@ const LeastSignalDB = 10
 //   - "whole equals parts": everything open less the sum of what was heard
 //     alone, as energy over the range against all parts in phase, in dB, the
 //     worse microphone; at most -20 dB.
+//   - "microphones alike": what the rear microphone reads of an output alone over
+//     what the front one does, in dB against prediction, the middle of all
+//     outputs; within 6 dB.
 //   - "output N heard", for each output: level alone in front over the
 //     range, in dB against prediction, the outputs' median taken out; within
 //     3 dB.
@@ -112,7 +115,11 @@ func (e *evidence) claims(s engine.Summary) ([]Claim, error) {
 	if err != nil {
 		return nil, err
 	}
-	return slices.Concat([]Claim{e.nullDepth(s), e.nullFrequency(s), e.sum(s)}, rows, []Claim{e.wholeOfParts()}, heard, inTime), nil
+	alike, err := e.alike()
+	if err != nil {
+		return nil, err
+	}
+	return slices.Concat([]Claim{e.nullDepth(s), e.nullFrequency(s), e.sum(s)}, rows, []Claim{e.wholeOfParts(), alike}, heard, inTime), nil
 }
 
 // averages is the least that any capture has.
@@ -150,7 +157,7 @@ func (e *evidence) rests(claim string) []string {
 			words = append(words, ahead)
 		case "level match behind":
 			words = append(words, behind)
-		case p.name + " in time":
+		case p.name + " in time", "microphones alike":
 			words = append(words, ahead, behind)
 		}
 	}

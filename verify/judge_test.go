@@ -69,8 +69,8 @@ func TestHealthyRigsAreProven(t *testing.T) {
 		if v.Outcome != Proven {
 			t.Errorf("seed %d: %s: %q", seed, v.Outcome, v.Reasons)
 		}
-		if len(v.Claims) != 13 || len(v.Reasons) != 3 {
-			t.Fatalf("seed %d: %d claims and %d reasons, want 13 and 3: signal, the whole, two of each output, and the array's three, which are the reasons", seed, len(v.Claims), len(v.Reasons))
+		if len(v.Claims) != 14 || len(v.Reasons) != 3 {
+			t.Fatalf("seed %d: %d claims and %d reasons, want 14 and 3: signal, the whole, the microphones, two of each output, and the array's three, which are the reasons", seed, len(v.Claims), len(v.Reasons))
 		}
 	}
 }

@@ -64,7 +64,7 @@ func TestRowsAreEnough(t *testing.T) {
 	for seed := range uint64(trials(t, 20)) {
 		rng := rand.New(rand.NewPCG(seed, 21))
 		v := judged(t, listening(rng, quiet).rows(designed().usual(rng)))
-		if v.Outcome != Proven || len(v.Claims) != 11 {
+		if v.Outcome != Proven || len(v.Claims) != 12 {
 			t.Fatalf("seed %d: %s with %d claims: %q", seed, v.Outcome, len(v.Claims), v.Reasons)
 		}
 		for _, c := range v.Claims {
