@@ -128,14 +128,17 @@ func excited(ctx context.Context, name string, flags exciteFlags, stdout, stderr
 	fmt.Fprintln(stderr, "caution: this is loud behind the array too. Keep people away from the cabinets, begin with the amplifiers low, wear hearing protection; local codes come first")
 	format := pcm.Format{Encoding: told.Format, Rate: told.Rate, Channels: told.Channels}
 	if flags.out == "" {
-		return sound.Pour(ctx, w, signal, format, frames, flags.raw)
+		if err := sound.Pour(ctx, w, signal, format, frames, flags.raw); err != nil {
+			return fmt.Errorf("the player takes no more: %w: start both again", err)
+		}
+		return nil
 	}
 	seen := cli.NewProgress(stderr)
 	err = sound.Pour(ctx, &watched{Writer: w, seen: seen, aSecond: int64(format.Rate * format.Channels * format.Encoding.Bytes()), of: int64(told.Seconds)}, signal, format, frames, flags.raw)
 	seen.Clear()
 	switch err = errors.Join(err, done()); {
 	case err != nil:
-		return fmt.Errorf("%s is not whole: %w: make room or name another file, then write it again", flags.out, err)
+		return fmt.Errorf("%s is not whole: %w", flags.out, err)
 	case ctx.Err() != nil:
 		return fmt.Errorf("%s is not whole: interrupted: write it again", flags.out)
 	case flags.json:
@@ -151,10 +154,10 @@ func (flags exciteFlags) told(site engine.Site) (toldSignal, error) {
 		Kind: cmp.Or(engine.SignalKind(flags.kind), site.TestSignal.Kind, engine.SignalMultisine), LowHz: site.TestSignal.Band.LowHz, HighHz: site.TestSignal.Band.HighHz,
 	}
 	if err := (pcm.Format{Encoding: told.Format, Rate: told.Rate, Channels: told.Channels}).Check(); err != nil {
-		return told, err
+		return told, fmt.Errorf("--format, --rate, --channels: %w", err)
 	}
 	if !slices.Contains(signalKinds(), told.Kind) {
-		return told, fmt.Errorf("--kind: got %q, want one of %v", flags.kind, signalKinds())
+		return told, fmt.Errorf("--kind: got %q, want one of %q", flags.kind, signalKinds())
 	}
 	var errLevel, errFade, errLength error
 	told.LevelDB, errLevel = cli.QuantityOf("--level", flags.level, quantity.Level())

@@ -42,8 +42,11 @@ took none of it; 2 bad input.`,
   arecord -q -t raw -f S32_LE -r 48000 -c 2 |
     hushback listen --microphone moved --format s32le --server 192.0.2.10:8470 --token-file token
   hushback listen --microphone alley --file evening.wav`,
-		Args: cli.Usage(cobra.NoArgs, "flags only"),
+		Args: cli.Usage(cobra.NoArgs, "give flags only"),
 		RunE: func(c *cobra.Command, _ []string) error {
+			if l.Microphone == "" {
+				return cli.Bad(errors.New("--microphone: name the microphone as the site does, or moved"))
+			}
 			var err error
 			if l.LatencySec, err = cli.TimeOf("--latency", latency); err != nil {
 				return err
@@ -91,12 +94,12 @@ type toldListening struct {
 
 // listen carries until the recording ends or ctx does, and says what came of it.
 func listen(ctx context.Context, l sound.Listening, asJSON bool, stdout io.Writer) error {
-	if l.Microphone == "" {
-		return cli.Bad(errors.New("--microphone: name the microphone as the site does, or moved"))
-	}
 	carried, err := sound.Listen(ctx, l)
 	if err == nil && carried.Times == 0 && carried.Frames > 0 {
 		err = fmt.Errorf("the daemon took none of %d frames: %s: look to address, token and network, then record again", carried.Frames, carried.Trouble)
+	}
+	if carried.Rate == 0 && !errors.Is(err, pcm.ErrSilent) { // it never began
+		return cli.Bad(err)
 	}
 	if !asJSON || carried.Rate == 0 {
 		return err

@@ -94,6 +94,7 @@ func rehearse(c *cobra.Command, name string, flags rehearseFlags) (err error) {
 		defer func() { err = errors.Join(err, os.RemoveAll(options.Home.Dir)) }()
 	}
 	options.KeepProven = flags.unattended
+	cli.Outlive()
 	set, err := raise(options, rehearsal.Options{Seed: flags.seed, Fault: fault, Moved: map[bool]string{true: daemon.Moved}[flags.moved]})
 	if err != nil {
 		return err

@@ -33,22 +33,23 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	root.SetOut(stdout)
 	root.SetErr(stderr)
 	err := root.ExecuteContext(ctx)
-	var mend cli.BadInput
-	switch {
-	case err == nil:
+	if err == nil {
 		return exitDone
-	case errors.Is(err, errNotProven), errors.Is(err, errNotWell):
-		return exitNotProven
-	case errors.As(err, &mend):
-		fmt.Fprintf(stderr, "hushback: %v\n", err)
-		return exitBadInput
-	default:
-		fmt.Fprintf(stderr, "hushback: %v\n", err)
-		if errors.Is(err, preset.ErrDamaged) {
-			fmt.Fprintln(stderr, "to keep the damaged file and go on with a new store: hushback presets set-aside --state FOLDER")
-		}
+	}
+	if errors.Is(err, errNotProven) || errors.Is(err, errNotWell) {
 		return exitNotProven
 	}
+	fmt.Fprintf(stderr, "hushback: %v\n", err)
+	switch advice := cli.Advice(err); {
+	case errors.Is(err, preset.ErrDamaged):
+		fmt.Fprintln(stderr, "to keep the damaged file and go on with a new store: hushback presets set-aside --state FOLDER")
+	case advice != "":
+		fmt.Fprintln(stderr, advice)
+	}
+	if mend := (cli.BadInput{}); errors.As(err, &mend) {
+		return exitBadInput
+	}
+	return exitNotProven
 }
 
 func newRoot() *cobra.Command {
@@ -74,18 +75,15 @@ file needs mending.`,
   hushback dry-run mysite.yaml           what would be sent, sending nothing
   hushback serve mysite.yaml             the daemon beside the processor
   hushback rollback                      back to the safe preset`,
-		Version:                    cli.Version(),
-		SilenceUsage:               true,
-		SilenceErrors:              true,
-		CompletionOptions:          cobra.CompletionOptions{HiddenDefaultCmd: true},
-		Args:                       cli.Usage(cobra.NoArgs, "one of the commands"),
-		SuggestionsMinimumDistance: 2,
-		PersistentPreRunE:          func(*cobra.Command, []string) error { return cli.Environment(os.Environ()) },
-		RunE:                       func(c *cobra.Command, _ []string) error { return c.Help() },
+		Version:           cli.Version(),
+		SilenceUsage:      true,
+		SilenceErrors:     true,
+		CompletionOptions: cobra.CompletionOptions{HiddenDefaultCmd: true},
+		Args:              cli.Usage(cobra.NoArgs, "name one of the commands"),
+		PersistentPreRunE: func(*cobra.Command, []string) error { return cli.Environment(os.Environ()) },
+		RunE:              func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
-	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
-		return cli.Bad(fmt.Errorf("%w\nsee: %s --help", err, c.CommandPath()))
-	})
+	root.SetFlagErrorFunc(cli.BadFlag)
 	group(root, "On paper, without a processor:", newSolve(), newCompare(), newReport(), newRehearse())
 	group(root, "At the rig:", newCheck(), newDryRun(), newServe(), newRollback(), shelf.Verb())
 	group(root, "Sound:", newExcite(), newListen())

@@ -64,6 +64,7 @@ nobody can tell what the processor holds; 2 bad input.`,
 				return err
 			}
 			slog.SetDefault(options.Log)
+			cli.Outlive()
 			d, err := daemon.Start(options)
 			if err != nil {
 				return err

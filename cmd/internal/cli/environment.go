@@ -17,29 +17,36 @@ const prefix = "HUSHBACK_"
 // to everybody who lists processes.
 const TokenVariable = prefix + "TOKEN"
 
-// variables are all that the program knows.
-func variables() []string {
-	known := []string{TokenVariable}
+// settings are the names of all settings, ascending.
+func settings() (names []string) {
 	for _, field := range reflect.VisibleFields(reflect.TypeFor[Settings]()) {
-		if setting := field.Tag.Get("mapstructure"); setting != "" {
-			known = append(known, prefix+strings.ToUpper(strings.ReplaceAll(setting, "-", "_")))
+		if name := field.Tag.Get("mapstructure"); name != "" {
+			names = append(names, name)
 		}
 	}
-	return slices.Sorted(slices.Values(known))
+	slices.Sort(names)
+	return names
 }
 
 // Environment refuses variables that look like the program's and are not: a setting
 // that is misspelled would quietly be another.
 func Environment(environ []string) error {
-	known := variables()
+	known := []string{TokenVariable}
+	for _, name := range settings() {
+		known = append(known, prefix+strings.ToUpper(strings.ReplaceAll(name, "-", "_")))
+	}
 	for _, pair := range environ {
 		name, _, _ := strings.Cut(pair, "=")
 		if strings.HasPrefix(name, prefix) && !slices.Contains(known, name) {
-			near := cmp.Or(strings.Join(nearest(name, known), " or "), "one of "+strings.Join(known, ", "))
-			return Bad(fmt.Errorf("the environment has %s, which is no setting: take it out, or call it %s", name, near))
+			return Bad(fmt.Errorf("the environment has %s, which is no setting: %s", name, instead(name, known)))
 		}
 	}
 	return nil
+}
+
+// instead is what to do about a name that nobody knows.
+func instead(name string, known []string) string {
+	return "take it out, or call it " + cmp.Or(strings.Join(nearest(name, known), " or "), "one of "+strings.Join(known, ", "))
 }
 
 // nearest are the names that a misspelled one may mean, by the measure that verbs

@@ -5,7 +5,9 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"maps"
 	"net"
+	"slices"
 	"strings"
 	"time"
 
@@ -89,9 +91,14 @@ func readFile(v *viper.Viper, path string) error {
 	if err := file.ReadInConfig(); err != nil {
 		return fmt.Errorf("settings file: %w", err)
 	}
-	var known Settings
-	if err := file.UnmarshalExact(&known); err != nil {
-		return fmt.Errorf("settings file %s: %w", path, err)
+	for _, key := range slices.Sorted(maps.Keys(file.AllSettings())) {
+		if known := settings(); !slices.Contains(known, key) {
+			return fmt.Errorf("settings file %s: it has %s, which is no setting: %s", path, key, instead(key, known))
+		}
+	}
+	var read Settings
+	if err := file.UnmarshalExact(&read); err != nil {
+		return fmt.Errorf("settings file %s: %s: write it as hushback serve --help shows it", path, strings.TrimSpace(err.Error()[strings.LastIndex(err.Error(), "\n")+1:]))
 	}
 	return v.MergeConfigMap(file.AllSettings())
 }

@@ -54,14 +54,14 @@ func TestSettingsComeFromFlagsThenEnvironmentThenFileThenDefault(t *testing.T) {
 
 func TestSettingsThatCannotBe(t *testing.T) {
 	for text, want := range map[string]string{
-		"lissten: 127.0.0.1:2": "lissten",
+		"lissten: 127.0.0.1:2": "it has lissten, which is no setting: take it out, or call it listen",
 		"keep-for: 20":         "keep-for",
 		"listen: [":            "settings file",
 		"keep-for: -5s":        "keep-for",
 		"log-level: shouting":  "log-level",
 		"log-format: xml":      "log-format",
 		`listen: ""`:           "listen",
-		"tls: perhaps":         "tls",
+		"tls: perhaps":         "'tls'",
 	} {
 		_, err := reads(t, "--config", settingsFile(t, text))
 		if err == nil || !strings.Contains(err.Error(), want) {
@@ -80,7 +80,7 @@ func TestUnknownVariablesAreRefused(t *testing.T) {
 		"HUSHBACK_LISTNE=1": "HUSHBACK_LISTNE, which is no setting: take it out, or call it HUSHBACK_LISTEN",
 		"HUSHBACK_TSL=":     "call it HUSHBACK_TLS",
 		"HUSHBACK_listen=1": "HUSHBACK_listen",
-		"HUSHBACK_WHATEVER": "call it one of HUSHBACK_CONFIRM_FOR, HUSHBACK_HOSTS, ",
+		"HUSHBACK_WHATEVER": "call it one of HUSHBACK_TOKEN, HUSHBACK_CONFIRM_FOR, HUSHBACK_HOSTS, ",
 		"HUSHBACK_CONFIG=a": "HUSHBACK_CONFIG, which is no setting",
 	} {
 		err := Environment([]string{"PATH=/bin", variable})

@@ -3,7 +3,9 @@ package cli
 import (
 	"fmt"
 	"io"
+	"os/signal"
 	"strings"
+	"syscall"
 
 	"github.com/spf13/cobra"
 
@@ -47,6 +49,11 @@ func WelcomeTo(d *daemon.Daemon, state string) Welcome {
 	return Welcome{Job: v.Site.Job, Processor: v.Processor, Notice: v.Notice, State: state,
 		Door: doors.Invitation{URL: d.URL(), Code: d.Code(), Identity: d.Identity()}}
 }
+
+// Outlive has writing to whoever no longer reads be an error like any other. Without
+// it a reader of the standard output that goes away would end a daemon on the spot,
+// perhaps in the middle of a change.
+func Outlive() { signal.Ignore(syscall.SIGPIPE) }
 
 // Say says it once, and returns where to say how it goes on: nowhere for programs.
 func (s Welcome) Say(c *cobra.Command) (io.Writer, error) {

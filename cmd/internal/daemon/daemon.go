@@ -4,6 +4,7 @@
 package daemon
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -158,7 +159,7 @@ func dial(site engine.Site, profiles []processor.Profile) ([]control.Processor, 
 	for i, w := range site.Wirings() {
 		wire, err := osc.Dial(w.Address, profiles[i].Options())
 		if err != nil {
-			return nil, wires, fmt.Errorf("processor %s: %w", w.Name, err)
+			return nil, wires, fmt.Errorf("processor %s: %w", cmp.Or(w.Name, w.Profile), err)
 		}
 		wires = append(wires, wire)
 		processors = append(processors, control.Processor{Name: w.Name, Profile: profiles[i], Wire: wire})

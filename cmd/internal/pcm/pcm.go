@@ -68,6 +68,9 @@ func (f Format) Check() error {
 	return nil
 }
 
+// ErrSilent is a recorder that gives nothing at all.
+var ErrSilent = errors.New("audio: nothing comes in: is the recorder running?")
+
 // Reader reads frames, one sample of each channel, full scale ±1.
 type Reader struct {
 	Format
@@ -85,7 +88,7 @@ func NewReader(r io.Reader, raw Format) (*Reader, error) {
 			return nil, fmt.Errorf("WAV: %w", err)
 		}
 	} else if err != nil && len(start) == 0 {
-		return nil, errors.New("audio: nothing comes in: is the recorder running?")
+		return nil, ErrSilent
 	}
 	if err := p.Check(); err != nil {
 		return nil, fmt.Errorf("audio: %w", err)

@@ -32,7 +32,7 @@ command it lists them.`),
   hushback presets compare "as found" safe
   hushback presets export safe safe-preset.json
   hushback presets import safe-preset.json --as "from the workshop"`,
-		Args: cli.Usage(cobra.NoArgs, "one of its commands, or nothing for a list"),
+		Args: cli.Usage(cobra.NoArgs, "name one of its commands, or nothing for a list"),
 	}
 	c.PersistentFlags().StringVar(&folder.Dir, "state", home.Default(), "`folder` of the presets and journal")
 	asJSON := c.PersistentFlags().Bool("json", false, "print JSON")
@@ -82,17 +82,26 @@ func files(*cobra.Command, []string, string) ([]cobra.Completion, cobra.ShellCom
 // inStore opens the presets of a state folder for one piece of work.
 func inStore(folder home.Folder, work func(*preset.Store) error) (err error) {
 	if _, err := os.Stat(folder.Store()); errors.Is(err, fs.ErrNotExist) {
-		return cli.Bad(fmt.Errorf("nothing was ever stored in %s: is it the right state folder?", folder.Dir))
+		return cli.Bad(fmt.Errorf("nothing was ever stored in %s: name the right state folder with --state", folder.Dir))
 	}
 	store, err := preset.Open(folder.Store())
 	if errors.Is(err, preset.ErrInUse) {
-		return fmt.Errorf("%w: a daemon runs here; use its page, or stop it first", err)
+		return fmt.Errorf("%s: a daemon runs here: use the presets on its page, or stop it first", folder.Dir)
 	}
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, store.Close()) }()
 	return work(store)
+}
+
+// find is a stored preset.
+func find(s *preset.Store, name string) (preset.Preset, error) {
+	p, err := s.Find(name)
+	if err != nil {
+		return p, cli.Bad(fmt.Errorf("%w: hushback presets lists what there is", err))
+	}
+	return p, nil
 }
 
 // did says what was done, in words or for programs.
@@ -109,13 +118,13 @@ func newShow(folder *home.Folder, asJSON *bool) *cobra.Command {
 		Use: "show NAME", Short: "Print a preset's settings",
 		Long:              says("Prints a preset's settings, output by output."),
 		Example:           `  hushback presets show safe`,
-		Args:              cli.Usage(cobra.ExactArgs(1), "the name of a preset, or the beginning of its ID"),
+		Args:              cli.Usage(cobra.ExactArgs(1), "name a preset, or the beginning of its ID"),
 		ValidArgsFunction: complete(folder, 1, cobra.NoFileCompletions),
 		RunE: func(c *cobra.Command, args []string) error {
 			return inStore(*folder, func(s *preset.Store) error {
-				p, err := s.Find(args[0])
+				p, err := find(s, args[0])
 				if err != nil {
-					return cli.Bad(err)
+					return err
 				}
 				if *asJSON {
 					return printout.JSON(c.OutOrStdout(), printout.TellPreset(p))
@@ -134,14 +143,14 @@ func newCompare(folder *home.Folder, asJSON *bool) *cobra.Command {
 		Use: "compare A B", Short: "Print where two presets differ",
 		Long:              says("Prints the outputs that two presets set to different values, both of each."),
 		Example:           `  hushback presets compare "as found" safe`,
-		Args:              cli.Usage(cobra.ExactArgs(2), "the names of two presets"),
+		Args:              cli.Usage(cobra.ExactArgs(2), "name two presets"),
 		ValidArgsFunction: complete(folder, 2, cobra.NoFileCompletions),
 		RunE: func(c *cobra.Command, args []string) error {
 			return inStore(*folder, func(s *preset.Store) error {
-				a, errA := s.Find(args[0])
-				b, errB := s.Find(args[1])
+				a, errA := find(s, args[0])
+				b, errB := find(s, args[1])
 				if err := errors.Join(errA, errB); err != nil {
-					return cli.Bad(err)
+					return err
 				}
 				differ := preset.Compare(a, b)
 				if *asJSON {
@@ -164,13 +173,13 @@ func newExport(folder *home.Folder, asJSON *bool) *cobra.Command {
 		Use: "export NAME FILE", Short: "Write a preset to a file",
 		Long:              says("Writes a preset to a new file, which import reads; no file is written over."),
 		Example:           `  hushback presets export safe safe-preset.json`,
-		Args:              cli.Usage(cobra.ExactArgs(2), "the name of a preset and a file to write"),
+		Args:              cli.Usage(cobra.ExactArgs(2), "name a preset and a file to write"),
 		ValidArgsFunction: complete(folder, 1, files),
 		RunE: func(c *cobra.Command, args []string) error {
 			return inStore(*folder, func(s *preset.Store) error {
-				p, err := s.Find(args[0])
+				p, err := find(s, args[0])
 				if err != nil {
-					return cli.Bad(err)
+					return err
 				}
 				text, err := preset.Export(p)
 				if err != nil {
@@ -193,7 +202,7 @@ func newExport(folder *home.Folder, asJSON *bool) *cobra.Command {
 func newImport(folder *home.Folder, asJSON *bool) *cobra.Command {
 	var name string
 	c := &cobra.Command{
-		Use: "import FILE", Short: "Store a preset from a file", Args: cli.Usage(cobra.ExactArgs(1), "one file that export wrote"),
+		Use: "import FILE", Short: "Store a preset from a file", Args: cli.Usage(cobra.ExactArgs(1), "name one file that export wrote"),
 		Long: says(`Stores a preset that export wrote, under its own name or another. The safe and
 the as-found preset come in under another name; presets safe makes it the safe
 one.`),
@@ -205,7 +214,7 @@ one.`),
 			}
 			p, err := preset.Import(text)
 			if err != nil {
-				return cli.Bad(fmt.Errorf("%s: %w", args[0], err))
+				return cli.Bad(fmt.Errorf("%s: %w: name a file that export wrote", args[0], err))
 			}
 			if name != "" {
 				p.Name = name
@@ -236,7 +245,7 @@ one.`),
 
 func newDelete(folder *home.Folder, asJSON *bool) *cobra.Command {
 	return &cobra.Command{
-		Use: "delete NAME", Short: "Take a preset's name away", Args: cli.Usage(cobra.ExactArgs(1), "the name of a preset"),
+		Use: "delete NAME", Short: "Take a preset's name away", Args: cli.Usage(cobra.ExactArgs(1), "name one preset"),
 		Long: says(`Takes a preset's name away. Its settings stay in the store and are found by
 their ID.`),
 		Example:           `  hushback presets delete "from the workshop"`,
@@ -258,7 +267,7 @@ their ID.`),
 
 func newSafe(folder *home.Folder, asJSON *bool) *cobra.Command {
 	return &cobra.Command{
-		Use: "safe NAME SITE", Short: "Make a stored preset the safe one", Args: cli.Usage(cobra.ExactArgs(2), "the name of a preset and a site"),
+		Use: "safe NAME SITE", Short: "Make a stored preset the safe one", Args: cli.Usage(cobra.ExactArgs(2), "name a preset and a site"),
 		Long: says(`Makes a stored preset the safe one, for processors that cannot be read. Its
 settings must be such as the site's processors can hold, none above its limit.
 Nothing is sent.`),
@@ -282,7 +291,7 @@ Nothing is sent.`),
 
 func newSetAside(folder *home.Folder, asJSON *bool) *cobra.Command {
 	return &cobra.Command{
-		Use: "set-aside", Short: "Move a damaged store out of the way", Args: cli.Usage(cobra.NoArgs, "nothing more"),
+		Use: "set-aside", Short: "Move a damaged store out of the way", Args: cli.Usage(cobra.NoArgs, "leave that out"),
 		Long: says(`Moves a damaged store out of the way; the file is kept under a name that says
 when. The next start makes a new one, which knows nothing: look at what the
 processor holds before you store a safe preset.`),

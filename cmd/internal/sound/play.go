@@ -36,7 +36,7 @@ func Pour(ctx context.Context, w io.Writer, signal *excite.Signal, format pcm.Fo
 			}
 		}
 		if _, err := out.Write(bytes); err != nil {
-			return fmt.Errorf("the player takes no more: %w", err)
+			return fmt.Errorf("writing samples: %w", err)
 		}
 	}
 	return out.Flush()

@@ -57,7 +57,7 @@ func TestPour(t *testing.T) {
 	if err := Pour(ended, io.Discard, signal(), format, -1, false); err != nil {
 		t.Errorf("stopped: %v", err)
 	}
-	if err := Pour(t.Context(), shut{}, signal(), format, -1, false); err == nil || !strings.Contains(err.Error(), "the player takes no more") {
+	if err := Pour(t.Context(), shut{}, signal(), format, -1, false); err == nil || !strings.Contains(err.Error(), "writing samples") {
 		t.Errorf("a player that was closed: %v", err)
 	}
 }
