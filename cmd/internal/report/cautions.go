@@ -1,7 +1,7 @@
 package report
 
 import (
-	"hushback/cmd/internal/dashboard/figures"
+	"hushback/cmd/internal/figures"
 	"hushback/cmd/internal/report/folio"
 	"hushback/engine"
 )

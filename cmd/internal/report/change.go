@@ -7,9 +7,9 @@ import (
 	"math/cmplx"
 	"strings"
 
-	"hushback/cmd/internal/dashboard/figures"
 	"hushback/cmd/internal/desk"
 	"hushback/cmd/internal/dossier"
+	"hushback/cmd/internal/figures"
 	"hushback/cmd/internal/printout"
 	"hushback/cmd/internal/report/folio"
 	"hushback/control/preset"

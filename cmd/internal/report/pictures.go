@@ -8,8 +8,8 @@ import (
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
 
-	"hushback/cmd/internal/dashboard/figures"
 	"hushback/cmd/internal/dossier"
+	"hushback/cmd/internal/figures"
 	"hushback/cmd/internal/printout"
 	"hushback/cmd/internal/report/folio"
 	"hushback/engine"

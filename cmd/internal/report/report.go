@@ -12,8 +12,8 @@ import (
 	"strings"
 	"time"
 
-	"hushback/cmd/internal/dashboard/figures"
 	"hushback/cmd/internal/desk"
+	"hushback/cmd/internal/figures"
 	"hushback/cmd/internal/printout"
 	"hushback/cmd/internal/report/folio"
 	"hushback/engine"

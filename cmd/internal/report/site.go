@@ -3,7 +3,7 @@ package report
 import (
 	"fmt"
 
-	"hushback/cmd/internal/dashboard/figures"
+	"hushback/cmd/internal/figures"
 	"hushback/cmd/internal/planning"
 	"hushback/cmd/internal/printout"
 	"hushback/cmd/internal/report/folio"

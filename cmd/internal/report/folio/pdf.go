@@ -3,8 +3,11 @@ package folio
 import (
 	"bytes"
 	"fmt"
+	"image"
+	"image/draw"
 	"image/png"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -99,6 +102,7 @@ type printer struct {
 	left, right, top, y float64
 	foot                float64 // nothing is set below it
 	pictures            int
+	widths              []int // of the pictures that are there
 }
 
 func (p *printer) prepare(d Document) {
@@ -107,7 +111,7 @@ func (p *printer) prepare(d Document) {
 	f.SetCreationDate(d.Made)
 	f.SetModificationDate(d.Made)
 	f.SetProducer("hushback", true)
-	f.SetTitle(d.Title, true)
+	f.SetTitle(p.clean(d.Title), true)
 	f.SetLang("en-GB")
 	f.SetDisplayMode("fullwidth", "continuous")
 	f.AddUTF8FontFromBytes("sans", "", liberationsansregular.TTF)
@@ -201,7 +205,7 @@ func (p *printer) heading(s Section, further bool) {
 		p.y += 2 * gap
 	}
 	p.room(sizeHead*leading + p.follows(s))
-	p.pdf.Bookmark(s.Heading, 0, p.y)
+	p.pdf.Bookmark(p.clean(s.Heading), 0, p.y)
 	p.paragraph(s.Heading, "B", sizeHead, ink, 0)
 	p.rule(ink, 1.2)
 	p.y += gap
@@ -316,11 +320,39 @@ func (p *printer) picture(v Picture) {
 	wide, tall, all := p.measure(v)
 	p.room(all)
 	as, name := fpdf.ImageOptions{ImageType: "PNG"}, "picture "+strconv.Itoa(p.pictures)
-	p.pdf.RegisterImageOptionsReader(name, as, bytes.NewReader(v.PNG))
-	p.pdf.ImageOptions(name, (p.left+p.right-wide)/2, p.y, wide, tall, false, as, 0, "")
+	dots, wider, err := p.apart(v.PNG)
+	if err != nil {
+		p.pdf.SetError(fmt.Errorf("%s: %w", name, err))
+		return
+	}
+	p.pdf.RegisterImageOptionsReader(name, as, bytes.NewReader(dots))
+	p.pdf.ImageOptions(name, (p.left+p.right-wide)/2, p.y, wide*wider, tall, false, as, 0, "")
 	p.y += tall
 	p.paragraph(v.Caption, "", sizeTable, soft, 0)
 	p.y += gap
+}
+
+// apart gives a picture that is as wide as one before a white edge at the right. The
+// library writes pictures by their widths, and those of one width in any order; the
+// same document is to be the same bytes. wider is by which factor the picture grew.
+func (p *printer) apart(dots []byte) (out []byte, wider float64, err error) {
+	old, err := png.Decode(bytes.NewReader(dots))
+	if err != nil {
+		return nil, 0, err
+	}
+	size := old.Bounds()
+	wide := size.Dx()
+	for slices.Contains(p.widths, wide) {
+		wide++
+	}
+	p.widths = append(p.widths, wide)
+	grown := image.Rect(0, 0, wide, size.Dy())
+	sheet := image.NewRGBA(grown)
+	draw.Draw(sheet, grown, image.White, image.Point{}, draw.Src)
+	draw.Draw(sheet, grown, old, size.Min, draw.Over)
+	var b bytes.Buffer
+	err = png.Encode(&b, sheet)
+	return b.Bytes(), float64(wide) / float64(size.Dx()), err
 }
 
 // byHand is a line to sign on, and one for the day.

@@ -106,11 +106,31 @@ func (p *printer) columns(t *Table, size float64) (wide []float64, fits bool) {
 			wide[i] = natural[i] + (room-wanted)/float64(len(wide))
 		case needed <= room:
 			wide[i] = least[i] + (room-needed)*(natural[i]-least[i])/(wanted-needed)
-		default:
-			wide[i] = room * least[i] / needed
 		}
 	}
-	return wide, needed <= room
+	if needed > room {
+		return broken(least, room), false
+	}
+	return wide, true
+}
+
+// broken shares a width that words are too long for: columns that want less than their
+// part get what they want, the others the rest.
+func broken(least []float64, room float64) []float64 {
+	wide, left, long := make([]float64, len(least)), room, 0.0
+	for i, l := range least {
+		if part := room / float64(len(least)); l <= part {
+			wide[i], left = l, left-l
+		} else {
+			long++
+		}
+	}
+	for i := range wide {
+		if wide[i] == 0 {
+			wide[i] = left / long
+		}
+	}
+	return wide
 }
 
 func sum(all []float64) (s float64) {
@@ -199,7 +219,7 @@ func (p *printer) wrap(words string, wide float64) []string {
 		if now != "" {
 			lines = append(lines, now)
 		}
-		for now = word; p.pdf.GetStringWidth(now) > wide; {
+		for now = word; now != "" && p.pdf.GetStringWidth(now) > wide; {
 			head := p.fitting(now, wide)
 			lines, now = append(lines, head), now[len(head):]
 		}
