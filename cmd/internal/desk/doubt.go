@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"slices"
 
-	"hushback/cmd/internal/dashboard/figures"
+	"hushback/cmd/internal/figures"
 	"hushback/control"
 )
 

@@ -4,8 +4,8 @@ import (
 	"slices"
 	"time"
 
-	"hushback/cmd/internal/dashboard/figures"
 	"hushback/cmd/internal/dossier"
+	"hushback/cmd/internal/figures"
 	"hushback/control"
 	"hushback/control/processor"
 	"hushback/engine"

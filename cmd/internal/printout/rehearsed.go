@@ -8,8 +8,8 @@ import (
 	"slices"
 	"strings"
 
-	"hushback/cmd/internal/dashboard/figures"
 	"hushback/cmd/internal/desk"
+	"hushback/cmd/internal/figures"
 	"hushback/control"
 	"hushback/verify"
 )

@@ -5,7 +5,7 @@ import (
 	"fmt"
 
 	"hushback/cmd/internal/dashboard/access"
-	"hushback/cmd/internal/dashboard/figures"
+	"hushback/cmd/internal/figures"
 )
 
 // Seat is where somebody sits who looks at a page: who it is, and who holds the

@@ -4,8 +4,8 @@ import (
 	"fmt"
 	"strings"
 
-	"hushback/cmd/internal/dashboard/figures"
 	"hushback/cmd/internal/desk"
+	"hushback/cmd/internal/figures"
 	"hushback/control"
 	"hushback/control/processor"
 	"hushback/engine"

@@ -4,8 +4,8 @@ import (
 	"strings"
 	"testing"
 
-	"hushback/cmd/internal/dashboard/figures"
 	"hushback/cmd/internal/desk/desktest"
+	"hushback/cmd/internal/figures"
 	"hushback/control"
 	"hushback/control/processor"
 	"hushback/engine"

@@ -4,8 +4,8 @@ import (
 	"math"
 	"strconv"
 
-	"hushback/cmd/internal/dashboard/figures"
 	"hushback/cmd/internal/desk"
+	"hushback/cmd/internal/figures"
 	"hushback/engine/tolerance"
 )
 

@@ -4,8 +4,8 @@ import (
 	"fmt"
 	"math"
 
-	"hushback/cmd/internal/dashboard/figures"
 	"hushback/cmd/internal/desk"
+	"hushback/cmd/internal/figures"
 	"hushback/control"
 	"hushback/engine"
 	"hushback/verify"

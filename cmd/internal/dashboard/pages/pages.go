@@ -12,8 +12,8 @@ import (
 	"sync"
 	"time"
 
-	"hushback/cmd/internal/dashboard/figures"
 	"hushback/cmd/internal/desk"
+	"hushback/cmd/internal/figures"
 	"hushback/control"
 	"hushback/control/preset"
 	"hushback/engine"

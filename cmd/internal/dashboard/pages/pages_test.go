@@ -14,9 +14,9 @@ import (
 	"time"
 
 	"hushback/cmd/internal/dashboard/access"
-	"hushback/cmd/internal/dashboard/figures"
 	"hushback/cmd/internal/desk"
 	"hushback/cmd/internal/desk/desktest"
+	"hushback/cmd/internal/figures"
 	"hushback/control"
 	"hushback/control/preset"
 	"hushback/engine"

@@ -5,9 +5,9 @@ import (
 	"fmt"
 	"html/template"
 
-	"hushback/cmd/internal/dashboard/figures"
 	"hushback/cmd/internal/desk"
 	"hushback/cmd/internal/dossier"
+	"hushback/cmd/internal/figures"
 	"hushback/engine"
 	"hushback/verify"
 )

@@ -7,10 +7,10 @@ import (
 	"strings"
 	"testing"
 
-	"hushback/cmd/internal/dashboard/figures"
 	"hushback/cmd/internal/desk"
 	"hushback/cmd/internal/desk/desktest"
 	"hushback/cmd/internal/dossier"
+	"hushback/cmd/internal/figures"
 	"hushback/control"
 	"hushback/control/preset"
 	"hushback/verify"

@@ -5,8 +5,8 @@ import (
 	"strings"
 	"time"
 
-	"hushback/cmd/internal/dashboard/figures"
 	"hushback/cmd/internal/desk"
+	"hushback/cmd/internal/figures"
 	"hushback/control/preset"
 	"hushback/engine"
 )

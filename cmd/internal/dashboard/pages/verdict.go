@@ -4,8 +4,8 @@ import (
 	"slices"
 	"time"
 
-	"hushback/cmd/internal/dashboard/figures"
 	"hushback/cmd/internal/desk"
+	"hushback/cmd/internal/figures"
 	"hushback/verify"
 )
 

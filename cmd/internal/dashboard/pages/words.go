@@ -9,8 +9,8 @@ import (
 	"strings"
 	"time"
 
-	"hushback/cmd/internal/dashboard/figures"
 	"hushback/cmd/internal/desk"
+	"hushback/cmd/internal/figures"
 	"hushback/control"
 	"hushback/control/osc"
 	"hushback/control/processor"

@@ -6,7 +6,7 @@ import (
 	"fmt"
 	"net/url"
 
-	"hushback/cmd/internal/dashboard/figures"
+	"hushback/cmd/internal/figures"
 	"hushback/cmd/internal/whatif"
 )
 
