@@ -77,8 +77,9 @@ func TestLoopMeasuresWhatIsThere(t *testing.T) {
 		t.Fatalf("the change ended %#v", v.State)
 	}
 	compareWithTruth(t, s.rig, v)
-	if err := s.until(withPatience(t), t.Logf, heardWell); err != nil {
-		t.Errorf("%v: how good the microphones are was not told: %+v", err, s.daemon.View().Feeds)
+	told := s.daemon.View().Feeds
+	if err := s.until(withPatience(t), t.Logf, func(v desk.View) bool { return heardWell(v, told) }); err != nil {
+		t.Errorf("%v: how good the microphones are was not told anew: %+v, then %+v", err, told, s.daemon.View().Feeds)
 	}
 	profile, err := configs.OpenProfile(v.Site.Wiring.Profile)
 	if err != nil {
@@ -97,9 +98,12 @@ func TestLoopMeasuresWhatIsThere(t *testing.T) {
 	}
 }
 
-// heardWell is that the page tells of every microphone that it is good.
-func heardWell(v desk.View) bool {
-	return !slices.ContainsFunc(v.Feeds, func(f desk.Feed) bool { return !(f.Coherence > 0.8) })
+// heardWell is that every microphone is good, by other numbers than were told before:
+// there is noise in them.
+func heardWell(v desk.View, told []desk.Feed) bool {
+	return slices.EqualFunc(v.Feeds, told, func(now, before desk.Feed) bool {
+		return now.Coherence > 0.8 && now.Coherence != before.Coherence
+	})
 }
 
 // compareWithTruth holds what was measured against what the rig does.
