@@ -47,7 +47,7 @@ func TestDebianPackage(t *testing.T) {
 	}
 	holds := tool("dpkg-deb", "-c", file)
 	for _, want := range []string{"-rwxr-xr-x root/root", "./usr/bin/hushback\n", "./usr/lib/systemd/system/hushback.service\n", "./usr/lib/tmpfiles.d/hushback.conf\n",
-		"./etc/hushback/hushback.yaml\n", "./usr/share/man/man1/hushback-serve.1.gz\n", "./usr/share/man/man1/hushback-check.1.gz\n", "./usr/share/bash-completion/completions/hushback\n"} {
+		"./etc/hushback/hushback.yaml\n", "./usr/share/man/man1/hushback-serve.1.gz\n", "./usr/share/man/man1/hushback-check.1.gz\n", "./usr/share/doc/hushback/configs/tutorials/verdicts.md\n", "./usr/share/bash-completion/completions/hushback\n"} {
 		if !strings.Contains(holds, want) {
 			t.Errorf("no %q in:\n%s", want, holds)
 		}

@@ -31,6 +31,9 @@ func TestMain(m *testing.M) {
 	if os.Getenv(asProgram) != "" {
 		main()
 	}
+	if file := os.Getenv(asRecorder); file != "" {
+		os.Exit(record(file))
+	}
 	os.Exit(m.Run())
 }
 

@@ -31,6 +31,9 @@ pack() {
 	install -m644 "$here/hushback.yaml" "$root/etc/hushback/hushback.yaml"
 	install -m644 "$work"/man/*.gz "$root/usr/share/man/man1/"
 	install -m644 README.md "$root/usr/share/doc/hushback/"
+	for folder in tutorials sites profiles mappings; do # where the README points to them
+		install -Dm644 -t "$root/usr/share/doc/hushback/configs/$folder" configs/"$folder"/*
+	done
 	install -d "$root"/usr/share/{bash-completion/completions,zsh/vendor-completions,fish/vendor_completions.d}
 	"$work/hushback" completion bash >"$root/usr/share/bash-completion/completions/hushback"
 	"$work/hushback" completion zsh >"$root/usr/share/zsh/vendor-completions/_hushback"
