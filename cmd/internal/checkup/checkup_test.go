@@ -58,6 +58,9 @@ func freePort(t *testing.T) int {
 	return socket.LocalAddr().(*net.UDPAddr).Port
 }
 
+// bare leaves words without colour.
+func bare(word string) string { return word }
+
 // says finds the finding of a level that holds some words; every one that is not
 // well must say what to do.
 func says(t *testing.T, r Report, level Level, words string) {
@@ -74,7 +77,7 @@ func says(t *testing.T, r Report, level Level, words string) {
 	}
 	if !found {
 		var b bytes.Buffer
-		Print(&b, r)
+		Print(&b, r, bare)
 		t.Errorf("no %s with %q in:\n%s", level, words, b.String())
 	}
 }
@@ -92,7 +95,12 @@ func TestEveryKindIsAskedAndNothingIsWritten(t *testing.T) {
 			t.Parallel()
 			rig, device := job(t, kind)
 			before := device.Settings()
+			put, of := 0, 0
+			rig.Asked = func(done, all int) { put, of = done, all }
 			r := Work(t.Context(), rig)
+			if put != of || (of == 0) != (kind == "blind-four") {
+				t.Errorf("the last that was told is %d questions of %d", put, of)
+			}
 			if device.Writes() != 0 || device.Bad() != 0 || !slices.Equal(before, device.Settings()) {
 				t.Errorf("%d writes, %d messages not understood; held %v, holds %v", device.Writes(), device.Bad(), before, device.Settings())
 			}
@@ -355,7 +363,7 @@ func TestPrintEndsWithTheCount(t *testing.T) {
 			r.Findings = append(r.Findings, Finding{About: "x", Level: Trouble, Says: "y", Do: "z"})
 		}
 		var b bytes.Buffer
-		if err := Print(&b, r); err != nil || !strings.Contains(b.String(), want) || strings.Count(b.String(), "do:") != n {
+		if err := Print(&b, r, bare); err != nil || !strings.Contains(b.String(), want) || strings.Count(b.String(), "do:") != n {
 			t.Errorf("%d: %v\n%s", n, err, b.String())
 		}
 	}
