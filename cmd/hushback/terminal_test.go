@@ -1,6 +1,7 @@
 package main
 
 import (
+	"net"
 	"os"
 	"os/exec"
 	"regexp"
@@ -47,7 +48,10 @@ func onTerminal(t *testing.T, command *exec.Cmd, each func(shown string)) string
 // Colour is seen on a terminal alone, and there too it can be switched off; the words
 // are the same.
 func TestColourOnATerminalOnly(t *testing.T) {
-	args := []string{"check", exampleSite, "--processor", "127.0.0.1:9", "--state", stateFolderFor(t), "--listen", "127.0.0.1:0"}
+	taken, err := net.Listen("tcp", "127.0.0.1:0")
+	must(t, err)
+	defer taken.Close()
+	args := []string{"check", exampleSite, "--processor", newRig(t).Processor.Addr(), "--state", stateFolderFor(t), "--listen", taken.Addr().String()}
 	seen := map[string]string{}
 	for _, more := range []string{"TERM=xterm", "NO_COLOR=1", "TERM=dumb"} {
 		command := exec.CommandContext(withPatience(t), os.Args[0], args...)
@@ -63,7 +67,7 @@ func TestColourOnATerminalOnly(t *testing.T) {
 		if coloured != (where == "TERM=xterm") || !coloured && strings.Contains(shown, "\x1b[") {
 			t.Errorf("%s: coloured %v\n%q", where, coloured, shown)
 		}
-		if plain := regexp.MustCompile(`\x1b\[[0-9;]*m`).ReplaceAllString(shown, ""); !strings.Contains(plain, "\n  trouble  does not answer") {
+		if plain := regexp.MustCompile(`\x1b\[[0-9;]*m`).ReplaceAllString(shown, ""); !strings.Contains(plain, "\n  trouble  another program has") {
 			t.Errorf("%s: the words are\n%s", where, plain)
 		}
 	}
