@@ -1,45 +1,12 @@
 package air
 
 import (
-	"encoding/csv"
 	"math"
-	"os"
-	"strconv"
 	"testing"
 
 	"hushback/engine"
+	"hushback/testdata/published"
 )
-
-// published reads a table of testdata/published, whose first lines name its
-// source, into one map per row.
-func published(t *testing.T, name string) []map[string]float64 {
-	t.Helper()
-	file, err := os.Open("../../testdata/published/" + name)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer file.Close()
-	reader := csv.NewReader(file)
-	reader.Comment = '#'
-	rows, err := reader.ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
-	var table []map[string]float64
-	for _, row := range rows[1:] {
-		values := map[string]float64{}
-		for i, text := range row {
-			if v, err := strconv.ParseFloat(text, 64); err == nil {
-				values[rows[0][i]] = v
-			}
-		}
-		table = append(table, values)
-	}
-	if len(table) < 10 {
-		t.Fatalf("%s: only %d rows", name, len(table))
-	}
-	return table
-}
 
 func outdoors(celsius, humidity, pascals float64) engine.Air {
 	return engine.Air{TemperatureC: celsius, Humidity: humidity, PressurePa: pascals}
@@ -58,17 +25,17 @@ func near(t *testing.T, what string, got, want, within float64) {
 func TestAgainstTables(t *testing.T) {
 	today := 0
 	for _, name := range []string{"cramer_table.csv", "cramer_pressure.csv"} {
-		for _, row := range published(t, name) {
-			p, h := row["p_kpa"]*1e3, row["rh_percent"]/100
-			xw := vapour(row["t_c"], p, h)
-			near(t, "water vapour", xw, row["xw"], 1e-9)
-			near(t, "speed", cramer(row["t_c"], p, xw, row["co2_ppm"]*1e-6), row["c_cramer_m_s"], 1e-5)
-			if row["co2_ppm"] != 400 {
+		for _, row := range published.Table(t, name) {
+			p, h := row.Number(t, "p_kpa")*1e3, row.Number(t, "rh_percent")/100
+			xw := vapour(row.Number(t, "t_c"), p, h)
+			near(t, "water vapour", xw, row.Number(t, "xw"), 1e-9)
+			near(t, "speed", cramer(row.Number(t, "t_c"), p, xw, row.Number(t, "co2_ppm")*1e-6), row.Number(t, "c_cramer_m_s"), 1e-5)
+			if row.Number(t, "co2_ppm") != 400 {
 				continue
 			}
 			today++
-			c, method := SoundSpeed(outdoors(row["t_c"], h, p))
-			near(t, "speed today", c, row["c_cramer_m_s"], 1e-5)
+			c, method := SoundSpeed(outdoors(row.Number(t, "t_c"), h, p))
+			near(t, "speed today", c, row.Number(t, "c_cramer_m_s"), 1e-5)
 			if method != Cramer {
 				t.Errorf("%v: got the method %q", row, method)
 			}
@@ -81,10 +48,10 @@ func TestAgainstTables(t *testing.T) {
 
 // Points that others read off the paper's Figure 1.
 func TestAgainstTheFigure(t *testing.T) {
-	for _, row := range published(t, "cramer_figure_1.csv") {
-		p := row["p_kpa"] * 1e3
-		xw := vapour(row["t_c"], p, row["rh_percent"]/100)
-		near(t, "speed", cramer(row["t_c"], p, xw, row["co2_ppm"]*1e-6), row["c_read_off_figure_m_s"], 0.15)
+	for _, row := range published.Table(t, "cramer_figure_1.csv") {
+		p := row.Number(t, "p_kpa") * 1e3
+		xw := vapour(row.Number(t, "t_c"), p, row.Number(t, "rh_percent")/100)
+		near(t, "speed", cramer(row.Number(t, "t_c"), p, xw, row.Number(t, "co2_ppm")*1e-6), row.Number(t, "c_read_off_figure_m_s"), 0.15)
 	}
 }
 

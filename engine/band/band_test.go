@@ -1,38 +1,26 @@
 package band
 
 import (
-	"encoding/csv"
 	"math"
-	"os"
-	"strconv"
 	"strings"
 	"testing"
+
+	"hushback/testdata/published"
 )
 
 // The published tables: numbers, labels, middles and edges of every band that
 // they hold.
 func TestBandsAsPublished(t *testing.T) {
 	for name, fraction := range map[string]int{"third": 3, "twelfth": 12, "twentyfourth": 24} {
-		f, err := os.Open("../../testdata/published/bands_" + name + "_octave.csv")
-		if err != nil {
-			t.Fatal(err)
-		}
-		r := csv.NewReader(f)
-		r.Comment = '#'
-		rows, err := r.ReadAll()
-		if err != nil || len(rows) < 8 || strings.Join(rows[0][:5], " ") != "x nominal_hz fm_exact_hz f1_lower_hz f2_upper_hz" {
-			t.Fatalf("%s: %d rows, %v", name, len(rows), err)
-		}
-		f.Close()
+		rows := published.Table(t, "bands_"+name+"_octave.csv")
 		bands, err := Within(fraction, 17.79, 177.8)
-		if err != nil || len(bands) != len(rows)-1 {
-			t.Fatalf("%s: %d bands, the table has %d, %v", name, len(bands), len(rows)-1, err)
+		if err != nil || len(bands) != len(rows) || len(rows) < 7 {
+			t.Fatalf("%s: %d bands, the table has %d, %v", name, len(bands), len(rows), err)
 		}
 		for i, b := range bands {
-			for k, got := range []float64{float64(b.Number), b.NominalHz, b.MidHz, b.LowHz, b.HighHz} {
-				want, err := strconv.ParseFloat(rows[i+1][k], 64)
-				if err != nil || math.Abs(got-want) > 1e-9*math.Abs(want) {
-					t.Errorf("1/%d octave, band %s: %s is %v, the table says %s", fraction, rows[i+1][0], rows[0][k], got, rows[i+1][k])
+			for column, got := range map[string]float64{"x": float64(b.Number), "nominal_hz": b.NominalHz, "fm_exact_hz": b.MidHz, "f1_lower_hz": b.LowHz, "f2_upper_hz": b.HighHz} {
+				if want := rows[i].Number(t, column); math.Abs(got-want) > 1e-9*math.Abs(want) {
+					t.Errorf("1/%d octave, band %s: %s is %v, the table says %v", fraction, rows[i]["x"], column, got, want)
 				}
 			}
 		}

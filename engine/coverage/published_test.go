@@ -8,6 +8,7 @@ import (
 
 	"hushback/engine"
 	"hushback/engine/layout"
+	"hushback/testdata/published"
 )
 
 // depthArray is n sources one behind the other, d apart, each delayed to arrive
@@ -40,15 +41,15 @@ func TestPublishedArrays(t *testing.T) {
 	wave := yardC() / hz
 	half := 10 * math.Log10(0.5)
 	tried := map[string]int{}
-	for _, line := range published(t, "array_examples.csv") {
+	for _, line := range published.Table(t, "array_examples.csv") {
 		what := line["quantity"]
 		if line["N"] == "inf" || line["N"] == "100" {
 			continue
 		}
-		n := int(num(t, line, "N"))
+		n := int(line.Number(t, "N"))
 		d := wave / 2
 		if line["d_over_lambda"] != "" {
-			d = num(t, line, "d_over_lambda") * wave
+			d = line.Number(t, "d_over_lambda") * wave
 		}
 		site, sheet := listed(line["case"], n, d, hz)
 		label := fmt.Sprintf("%s %d × %.3g m, %s", line["case"], n, d, what)
@@ -65,7 +66,7 @@ func TestPublishedArrays(t *testing.T) {
 		case "hpbw_full":
 			got = width(half)
 		case "first_null", "first_null_from_broadside", "null_to_null_width":
-			if num(t, line, "exact") == 180 {
+			if line.Number(t, "exact") == 180 {
 				continue // straight behind, where it is no crossing: see the rear levels
 			}
 			got = width(-180) / 2
@@ -78,7 +79,7 @@ func TestPublishedArrays(t *testing.T) {
 				t.Fatal(err)
 			}
 			got = math.Max(p.LevelDB[0][2]-p.LevelDB[0][0], -320)
-			if num(t, line, "exact") <= engine.FloorDB {
+			if line.Number(t, "exact") <= engine.FloorDB {
 				near(t, label, got, engine.FloorDB, 0)
 				tried[what]++
 				continue
@@ -98,7 +99,7 @@ func TestPublishedArrays(t *testing.T) {
 			continue
 		}
 		tried[what]++
-		near(t, label, got, num(t, line, "exact"), num(t, line, "tolerance"))
+		near(t, label, got, line.Number(t, "exact"), line.Number(t, "tolerance"))
 	}
 	t.Log(tried)
 	for what, want := range map[string]int{"first_null": 5, "first_null_from_broadside": 6, "rear_level_180deg": 8, "first_side_lobe_level": 3, "hpbw_full": 12} {
@@ -110,20 +111,20 @@ func TestPublishedArrays(t *testing.T) {
 
 // All patterns of the table, scaled to the yard's speed of sound.
 func TestPublishedPatterns(t *testing.T) {
-	lines := published(t, "array_patterns.csv")
+	lines := published.Table(t, "array_patterns.csv")
 	scale := yardC() / practiceC
 	for from := 0; from < len(lines); from += 13 {
 		group := lines[from : from+13]
-		n, d, hz := int(num(t, group[0], "N")), num(t, group[0], "d_m")*scale, num(t, group[0], "f_hz")
+		n, d, hz := int(group[0].Number(t, "N")), group[0].Number(t, "d_m")*scale, group[0].Number(t, "f_hz")
 		site, sheet := listed(group[0]["array"], n, d, hz)
 		p, err := Pattern(site, sheet, []float64{hz}, 24)
 		if err != nil {
 			t.Fatal(err)
 		}
-		axis := num(t, group[0], "level_db_re_coherent_max")
+		axis := group[0].Number(t, "level_db_re_coherent_max")
 		for i, line := range group {
-			near(t, "angle", degrees(p.AngleRad[i]), num(t, line, "angle_from_main_axis_deg"), 1e-9)
-			got, want := p.LevelDB[0][i]-p.LevelDB[0][0], num(t, line, "level_db_re_coherent_max")-axis
+			near(t, "angle", degrees(p.AngleRad[i]), line.Number(t, "angle_from_main_axis_deg"), 1e-9)
+			got, want := p.LevelDB[0][i]-p.LevelDB[0][0], line.Number(t, "level_db_re_coherent_max")-axis
 			if want < -60 {
 				if got > -60 {
 					t.Errorf("%s at %g Hz, line %d: got %g dB, want %g", line["array"], hz, i, got, want)

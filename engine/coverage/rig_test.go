@@ -1,10 +1,8 @@
 package coverage
 
 import (
-	"encoding/csv"
 	"math"
 	"math/cmplx"
-	"os"
 	"strconv"
 	"testing"
 
@@ -94,42 +92,4 @@ func looked(r Row, hz, c float64) []float64 {
 		levels[i] = 20 * math.Log10(levels[i]/levels[0])
 	}
 	return levels
-}
-
-// published reads a table of testdata/published, whose first lines name its
-// source.
-func published(t *testing.T, name string) []map[string]string {
-	t.Helper()
-	file, err := os.Open("../../testdata/published/" + name)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer file.Close()
-	reader := csv.NewReader(file)
-	reader.Comment = '#'
-	rows, err := reader.ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
-	var table []map[string]string
-	for _, row := range rows[1:] {
-		values := map[string]string{}
-		for i, text := range row {
-			values[rows[0][i]] = text
-		}
-		table = append(table, values)
-	}
-	if len(table) < 10 {
-		t.Fatalf("%s: only %d rows", name, len(table))
-	}
-	return table
-}
-
-func num(t *testing.T, row map[string]string, column string) float64 {
-	t.Helper()
-	v, err := strconv.ParseFloat(row[column], 64)
-	if err != nil {
-		t.Fatalf("column %s: %v", column, err)
-	}
-	return v
 }

@@ -1,10 +1,8 @@
 package design
 
 import (
-	"encoding/csv"
 	"encoding/json"
 	"math"
-	"os"
 	"strconv"
 	"testing"
 
@@ -13,34 +11,8 @@ import (
 	"hushback/engine/array"
 	"hushback/engine/field"
 	"hushback/engine/solve"
+	"hushback/testdata/published"
 )
-
-const shelf = "../../testdata/published/"
-
-// published reads a table whose first lines name its source.
-func published(t *testing.T, name string) []map[string]string {
-	t.Helper()
-	file, err := os.Open(shelf + name)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer file.Close()
-	reader := csv.NewReader(file)
-	reader.Comment = '#'
-	rows, err := reader.ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
-	var table []map[string]string
-	for _, row := range rows[1:] {
-		values := map[string]string{}
-		for i, text := range row {
-			values[rows[0][i]] = text
-		}
-		table = append(table, values)
-	}
-	return table
-}
 
 func number(t *testing.T, text string) float64 {
 	t.Helper()
@@ -90,9 +62,9 @@ func TestPairsAgainstTheirClosedForms(t *testing.T) {
 	names := map[string]engine.Treatment{"cardioid": engine.TreatGradient, "endfire": engine.TreatEndFire}
 	seen := map[string]Treated{}
 	compared, notches := 0, 0
-	for _, row := range published(t, "pair_far_field.csv") {
-		as, d, hz := names[row["pair"]], number(t, row["d_m"]), number(t, row["f_hz"])
-		level := number(t, row["level_db_re_one_source"])
+	for _, row := range published.Table(t, "pair_far_field.csv") {
+		as, d, hz := names[row["pair"]], row.Number(t, "d_m"), row.Number(t, "f_hz")
+		level := row.Number(t, "level_db_re_one_source")
 		key := row["pair"] + row["d_m"]
 		if _, ok := seen[key]; !ok {
 			seen[key] = judged(t, pair(t, d), as)
@@ -151,21 +123,17 @@ func TestAShortGradientIsACardioid(t *testing.T) {
 		t.Fatal("no opening at 30 Hz")
 	}
 	got := bottom.AngleRad * 180 / math.Pi
-	for _, row := range published(t, "gradient_first_order.csv") {
+	for _, row := range published.Table(t, "gradient_first_order.csv") {
 		if row["pattern"] == "cardioid" {
-			near(t, "opening", got, number(t, row["arc_6db_deg"]), 0.3)
+			near(t, "opening", got, row.Number(t, "arc_6db_deg"), 0.3)
 		}
-	}
-	text, err := os.ReadFile(shelf + "gradient.json")
-	if err != nil {
-		t.Fatal(err)
 	}
 	var table struct {
 		Printed struct {
 			Arc map[string]float64 `json:"arc_6db_deg"`
 		} `json:"hyperphysics_table_confirmed"`
 	}
-	if err := json.Unmarshal(text, &table); err != nil {
+	if err := json.Unmarshal(published.File(t, "gradient.json"), &table); err != nil {
 		t.Fatal(err)
 	}
 	near(t, "opening against the printed table", got, table.Printed.Arc["cardioid"], 2)
@@ -175,9 +143,9 @@ func TestAShortGradientIsACardioid(t *testing.T) {
 // against one of them, from sum_cancellation_depth.csv.
 func residual(t *testing.T, phaseDeg string) float64 {
 	t.Helper()
-	for _, row := range published(t, "sum_cancellation_depth.csv") {
+	for _, row := range published.Table(t, "sum_cancellation_depth.csv") {
 		if row["gain_error_db"] == "0" && row["phase_error_deg"] == phaseDeg {
-			return number(t, row["residual_db_re_one"])
+			return row.Number(t, "residual_db_re_one")
 		}
 	}
 	t.Fatalf("no row of %s degrees", phaseDeg)

@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"hushback/engine"
+	"hushback/testdata/published"
 )
 
 // lineUp is n sources d wavelengths apart at hz in a far field of their own,
@@ -42,14 +43,14 @@ func lineUp(t *testing.T, broadside bool, n int, d, hz, extra float64) func(degr
 
 func TestPublishedArrayPatterns(t *testing.T) {
 	compared := 0
-	for _, row := range published(t, "array_patterns.csv") {
-		n, hz := int(num(t, row, "N")), num(t, row, "f_hz")
+	for _, row := range published.Table(t, "array_patterns.csv") {
+		n, hz := int(row.Number(t, "N")), row.Number(t, "f_hz")
 		extra := 0.0
 		if strings.HasPrefix(row["array"], "hansen-woodyard") {
 			extra = math.Pi / float64(n)
 		}
-		level := lineUp(t, strings.HasPrefix(row["array"], "broadside"), n, num(t, row, "d_m")*hz/publishedC, hz, extra)
-		got, want := 20*math.Log10(level(num(t, row, "angle_from_main_axis_deg"))), num(t, row, "level_db_re_coherent_max")
+		level := lineUp(t, strings.HasPrefix(row["array"], "broadside"), n, row.Number(t, "d_m")*hz/publishedC, hz, extra)
+		got, want := 20*math.Log10(level(row.Number(t, "angle_from_main_axis_deg"))), row.Number(t, "level_db_re_coherent_max")
 		if want < -60 {
 			if got > -60 {
 				t.Errorf("%v: got %g dB", row, got)
@@ -88,18 +89,18 @@ func mainEnds(level func(float64) float64) float64 {
 
 func TestPublishedArrayExamples(t *testing.T) {
 	tried := map[string]int{}
-	for _, row := range published(t, "array_examples.csv") {
+	for _, row := range published.Table(t, "array_examples.csv") {
 		kind := strings.Split(row["quantity"], ",")[0]
 		if row["N"] == "inf" || row["d_over_lambda"] == "" || row["exact"] == "" {
 			continue
 		}
-		n, d := int(num(t, row, "N")), num(t, row, "d_over_lambda")
+		n, d := int(row.Number(t, "N")), row.Number(t, "d_over_lambda")
 		extra := 0.0
 		if strings.HasSuffix(row["quantity"], "extra pi/N") {
 			extra = math.Pi / float64(n)
 		}
 		level := lineUp(t, row["case"] == "broadside", n, d, 55, extra)
-		want, within := num(t, row, "exact"), num(t, row, "tolerance")
+		want, within := row.Number(t, "exact"), row.Number(t, "tolerance")
 		what := row["case"] + " " + row["N"] + " " + row["quantity"]
 		switch kind {
 		case "first_null_from_broadside", "first_null":
@@ -137,18 +138,18 @@ func TestPairInFarField(t *testing.T) {
 	site := pair(0)
 	site.Air = engine.Air{TemperatureC: 20, Humidity: 0.5, PressurePa: 101325}
 	c, _ := speed(site.Air)
-	for _, row := range published(t, "pair_far_field.csv") {
-		d := num(t, row, "d_m") * c / publishedC // the same in wavelengths
+	for _, row := range published.Table(t, "pair_far_field.csv") {
+		d := row.Number(t, "d_m") * c / publishedC // the same in wavelengths
 		site.Sources[1].At.X = d
 		sheet := turned(d, c)
 		if row["pair"] != "cardioid" {
 			sheet = endfire(d, c)
 		}
-		p, err := FarField(site, sheet, []float64{num(t, row, "angle_deg") * math.Pi / 180}, []float64{num(t, row, "f_hz")})
+		p, err := FarField(site, sheet, []float64{row.Number(t, "angle_deg") * math.Pi / 180}, []float64{row.Number(t, "f_hz")})
 		if err != nil {
 			t.Fatal(err)
 		}
-		if want := num(t, row, "level_db_re_one_source"); want > -60 {
+		if want := row.Number(t, "level_db_re_one_source"); want > -60 {
 			near(t, row["pair"], 20*math.Log10(cmplx.Abs(p[0][0])), want, 0.001)
 		}
 	}

@@ -1,53 +1,13 @@
 package field
 
 import (
-	"encoding/csv"
 	"math"
 	"math/cmplx"
-	"os"
-	"strconv"
 	"testing"
 
 	"hushback/engine"
+	"hushback/testdata/published"
 )
-
-// published reads a table of testdata/published, whose first lines name its
-// source. Words are kept as text, numbers are read by num.
-func published(t *testing.T, name string) []map[string]string {
-	t.Helper()
-	file, err := os.Open("../../testdata/published/" + name)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer file.Close()
-	reader := csv.NewReader(file)
-	reader.Comment = '#'
-	rows, err := reader.ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
-	var table []map[string]string
-	for _, row := range rows[1:] {
-		values := map[string]string{}
-		for i, text := range row {
-			values[rows[0][i]] = text
-		}
-		table = append(table, values)
-	}
-	if len(table) < 10 {
-		t.Fatalf("%s: only %d rows", name, len(table))
-	}
-	return table
-}
-
-func num(t *testing.T, row map[string]string, column string) float64 {
-	t.Helper()
-	v, err := strconv.ParseFloat(row[column], 64)
-	if err != nil {
-		t.Fatalf("column %s: %v", column, err)
-	}
-	return v
-}
 
 func near(t *testing.T, what string, got, want, within float64) {
 	t.Helper()
@@ -98,14 +58,14 @@ const publishedC = 343.2 // m/s, of the pair tables
 func TestPairInTheFarField(t *testing.T) {
 	const away = 1e8 // so far that 1/r is the same for both
 	deep := 0
-	for _, row := range published(t, "pair_far_field.csv") {
-		d, hz, angle := num(t, row, "d_m"), num(t, row, "f_hz"), num(t, row, "angle_deg")*math.Pi/180
+	for _, row := range published.Table(t, "pair_far_field.csv") {
+		d, hz, angle := row.Number(t, "d_m"), row.Number(t, "f_hz"), row.Number(t, "angle_deg")*math.Pi/180
 		sheet := turned(d, publishedC)
 		if row["pair"] != "cardioid" {
 			sheet = endfire(d, publishedC)
 		}
 		at := engine.Point{X: away * math.Cos(angle), Y: away * math.Sin(angle)}
-		got, want := levelAt(t, pair(d), sheet, at, publishedC, hz, away), num(t, row, "level_db_re_one_source")
+		got, want := levelAt(t, pair(d), sheet, at, publishedC, hz, away), row.Number(t, "level_db_re_one_source")
 		if want < -60 { // the table's exact nulls
 			deep++
 			if got > -60 {
@@ -121,12 +81,12 @@ func TestPairInTheFarField(t *testing.T) {
 }
 
 func TestGradientPairNearby(t *testing.T) {
-	for _, row := range published(t, "cardioid_pair_finite_distance.csv") {
-		d, r, hz := num(t, row, "d_m"), num(t, row, "distance_m_to_nearer_source"), num(t, row, "f_hz")
+	for _, row := range published.Table(t, "cardioid_pair_finite_distance.csv") {
+		d, r, hz := row.Number(t, "d_m"), row.Number(t, "distance_m_to_nearer_source"), row.Number(t, "f_hz")
 		ahead := levelAt(t, pair(d), turned(d, publishedC), engine.Point{X: d + r}, publishedC, hz, r)
 		behind := levelAt(t, pair(d), turned(d, publishedC), engine.Point{X: -r}, publishedC, hz, r)
-		near(t, "ahead", ahead, num(t, row, "front_db_re_one_source_at_R"), 0.001)
-		near(t, "behind", behind, num(t, row, "rear_residual_db_re_one_source_at_R"), 0.001)
+		near(t, "ahead", ahead, row.Number(t, "front_db_re_one_source_at_R"), 0.001)
+		near(t, "behind", behind, row.Number(t, "rear_residual_db_re_one_source_at_R"), 0.001)
 	}
 }
 
@@ -150,7 +110,7 @@ func round(t *testing.T, hz float64, settings ...engine.Setting) float64 {
 
 // level holds got to a table's cell, where "-inf" means that nothing is left
 // but rounding.
-func level(t *testing.T, what string, got float64, row map[string]string, column string, within float64) {
+func level(t *testing.T, what string, got float64, row published.Row, column string, within float64) {
 	t.Helper()
 	if row[column] == "-inf" {
 		if got > -280 {
@@ -158,53 +118,53 @@ func level(t *testing.T, what string, got float64, row map[string]string, column
 		}
 		return
 	}
-	near(t, what, got, num(t, row, column), within)
+	near(t, what, got, row.Number(t, column), within)
 }
 
 func TestSumsOfTwo(t *testing.T) {
 	const hz = 50
 	plain := engine.Setting{Polarity: 1}
 	late := func(degrees float64) float64 { return degrees / 360 / hz }
-	for _, row := range published(t, "sum_equal_signals_vs_phase.csv") {
-		got := round(t, hz, plain, engine.Setting{Polarity: 1, DelaySec: late(num(t, row, "phase_difference_deg"))})
+	for _, row := range published.Table(t, "sum_equal_signals_vs_phase.csv") {
+		got := round(t, hz, plain, engine.Setting{Polarity: 1, DelaySec: late(row.Number(t, "phase_difference_deg"))})
 		level(t, "by phase", got, row, "sum_db_re_one", 1e-6)
 	}
-	for _, row := range published(t, "sum_level_and_phase.csv") {
+	for _, row := range published.Table(t, "sum_level_and_phase.csv") {
 		got := round(t, hz, plain, engine.Setting{
-			Polarity: 1, GainDB: -num(t, row, "level_difference_db"), DelaySec: late(num(t, row, "phase_difference_deg")),
+			Polarity: 1, GainDB: -row.Number(t, "level_difference_db"), DelaySec: late(row.Number(t, "phase_difference_deg")),
 		})
 		level(t, "by level and phase", got, row, "sum_db_re_louder", 1e-6)
 	}
-	for _, row := range published(t, "sum_level_difference.csv") {
-		down := -num(t, row, "level_difference_db")
+	for _, row := range published.Table(t, "sum_level_difference.csv") {
+		down := -row.Number(t, "level_difference_db")
 		level(t, "in phase", round(t, hz, plain, engine.Setting{Polarity: 1, GainDB: down}), row, "in_phase_sum_db_re_louder", 1e-6)
 		level(t, "reversed", round(t, hz, plain, engine.Setting{Polarity: -1, GainDB: down}), row, "opposed_180deg_db_re_louder", 1e-6)
 	}
 }
 
 func TestCancellationDepth(t *testing.T) {
-	for _, row := range published(t, "sum_cancellation_depth.csv") {
+	for _, row := range published.Table(t, "sum_cancellation_depth.csv") {
 		got := round(t, 40, engine.Setting{Polarity: 1}, engine.Setting{
-			Polarity: -1, GainDB: num(t, row, "gain_error_db"), DelaySec: num(t, row, "phase_error_deg") / 360 / 40,
+			Polarity: -1, GainDB: row.Number(t, "gain_error_db"), DelaySec: row.Number(t, "phase_error_deg") / 360 / 40,
 		})
-		near(t, "residual", got, num(t, row, "residual_db_re_one"), 1e-6)
+		near(t, "residual", got, row.Number(t, "residual_db_re_one"), 1e-6)
 	}
 }
 
 func TestTimeOffset(t *testing.T) {
-	for _, row := range published(t, "sum_time_offset_phase.csv") {
-		got := round(t, num(t, row, "f_hz"), engine.Setting{Polarity: 1},
-			engine.Setting{Polarity: 1, DelaySec: num(t, row, "time_offset_ms") / 1e3})
+	for _, row := range published.Table(t, "sum_time_offset_phase.csv") {
+		got := round(t, row.Number(t, "f_hz"), engine.Setting{Polarity: 1},
+			engine.Setting{Polarity: 1, DelaySec: row.Number(t, "time_offset_ms") / 1e3})
 		level(t, "by time", got, row, "equal_sum_db", 1e-6)
 	}
 }
 
 func TestSumOfMany(t *testing.T) {
-	for _, row := range published(t, "sum_n_sources.csv") {
-		settings := make([]engine.Setting, int(num(t, row, "n")))
+	for _, row := range published.Table(t, "sum_n_sources.csv") {
+		settings := make([]engine.Setting, int(row.Number(t, "n")))
 		for i := range settings {
 			settings[i] = engine.Setting{Polarity: 1, DelaySec: 0.003}
 		}
-		near(t, row["n"]+" sources", round(t, 63, settings...), num(t, row, "coherent_20logN_db"), 1e-6)
+		near(t, row["n"]+" sources", round(t, 63, settings...), row.Number(t, "coherent_20logN_db"), 1e-6)
 	}
 }

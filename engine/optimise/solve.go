@@ -3,7 +3,7 @@ package optimise
 import (
 	"context"
 	"fmt"
-	"math"
+	"slices"
 )
 
 // Solve searches. progress, which may be nil, is told after each start, by one
@@ -22,14 +22,11 @@ func Solve(ctx context.Context, p Problem, progress func(Progress)) (Result, err
 	r.Settings, r.Measures, r.Evaluations = t.settle(best)
 	r.Evaluations += evaluations
 	parallel(len(t.at), func(f int) { r.BoundDB[f] = t.bound(f) })
-	r.Bound = math.Inf(1)
-	var mean float64
 	for _, b := range r.BoundDB {
-		r.Bound = math.Min(r.Bound, b)
-		mean += b / float64(len(t.at))
+		r.Bound += b / float64(len(t.at))
 	}
-	if !p.Worst {
-		r.Bound = mean
+	if p.Worst {
+		r.Bound = slices.Min(r.BoundDB)
 	}
 	return r, t.unmet(r.Measures)
 }

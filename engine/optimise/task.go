@@ -274,21 +274,19 @@ func (t *task) does(d dials) Measures {
 
 // measures reads the sums off.
 func (t *task) measures(s *sums) Measures {
-	m := Measures{Aim: math.Inf(1)}
-	var mean float64
+	var m Measures
 	for f, at := range t.at {
 		ratio := decibel * math.Log(s.ahead[f]/t.behind(s, f))
 		m.RatioDB = append(m.RatioDB, ratio)
 		m.CostDB = append(m.CostDB, at.cost(s.front[f]))
-		m.Aim = math.Min(m.Aim, ratio)
-		mean += ratio / float64(len(t.at))
+		m.Aim += ratio / float64(len(t.at))
 		if t.EvennessDB > 0 {
 			spread, _ := forms.Spread(s.audience[f])
 			m.SpreadDB = append(m.SpreadDB, spread)
 		}
 	}
-	if !t.Worst {
-		m.Aim = mean
+	if t.Worst {
+		m.Aim = slices.Min(m.RatioDB)
 	}
 	if t.null != nil {
 		m.NullDB = math.Max(-120, 2*decibel*math.Log(cmplx.Abs(s.null)/t.full))

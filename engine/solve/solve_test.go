@@ -1,17 +1,14 @@
 package solve
 
 import (
-	"encoding/csv"
 	"fmt"
-	"io"
 	"math"
-	"os"
-	"strconv"
 	"strings"
 	"testing"
 
 	"hushback/engine"
 	"hushback/engine/air"
+	"hushback/testdata/published"
 )
 
 // grouped puts all of a site into one group.
@@ -93,12 +90,12 @@ func TestPairsDrawThePublishedPatterns(t *testing.T) {
 	c, _ := air.SoundSpeed(base().Air)
 	sheets := map[string]engine.Sheet{}
 	compared := 0
-	for _, row := range published(t, "pair_far_field.csv") {
+	for _, row := range published.Table(t, "pair_far_field.csv") {
 		if row["pair"] != "cardioid" && row["pair"] != "endfire" {
 			t.Fatalf("unknown pair %q", row["pair"])
 		}
-		d, hz, want := number(t, row["d_m"]), number(t, row["f_hz"]), number(t, row["level_db_re_one_source"])
-		angle := number(t, row["angle_deg"]) * math.Pi / 180
+		d, hz, want := row.Number(t, "d_m"), row.Number(t, "f_hz"), row.Number(t, "level_db_re_one_source")
+		angle := row.Number(t, "angle_deg") * math.Pi / 180
 		site := couple(d, away)
 		key := row["pair"] + row["d_m"]
 		if _, ok := sheets[key]; !ok {
@@ -123,46 +120,6 @@ func TestPairsDrawThePublishedPatterns(t *testing.T) {
 	if compared < 100 {
 		t.Errorf("only %d values compared", compared)
 	}
-}
-
-// published reads a table of testdata/published: comments, a header, rows.
-func published(t *testing.T, name string) []map[string]string {
-	t.Helper()
-	file, err := os.Open("../../testdata/published/" + name)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer file.Close()
-	r := csv.NewReader(file)
-	r.Comment = '#'
-	header, err := r.Read()
-	if err != nil {
-		t.Fatal(err)
-	}
-	var rows []map[string]string
-	for {
-		record, err := r.Read()
-		if err == io.EOF {
-			return rows
-		}
-		if err != nil {
-			t.Fatal(err)
-		}
-		row := map[string]string{}
-		for i, key := range header {
-			row[key] = record[i]
-		}
-		rows = append(rows, row)
-	}
-}
-
-func number(t *testing.T, s string) float64 {
-	t.Helper()
-	v, err := strconv.ParseFloat(s, 64)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return v
 }
 
 // trade is the array that the trade's rules of thumb are about: three fronts

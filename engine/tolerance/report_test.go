@@ -1,11 +1,9 @@
 package tolerance
 
 import (
-	"encoding/csv"
 	"fmt"
 	"math"
 	"math/cmplx"
-	"os"
 	"reflect"
 	"runtime"
 	"strconv"
@@ -14,6 +12,7 @@ import (
 
 	"hushback/engine"
 	"hushback/engine/field"
+	"hushback/testdata/published"
 )
 
 // TestSpacing: sources in line cancel behind at f = c/2/(d + c·delay), so with
@@ -128,17 +127,6 @@ func TestLevelError(t *testing.T) {
 // TestPublishedCancellation puts the published errors of gain and phase into
 // the model as errors of level and delay.
 func TestPublishedCancellation(t *testing.T) {
-	file, err := os.Open("../../testdata/published/sum_cancellation_depth.csv")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer file.Close()
-	reader := csv.NewReader(file)
-	reader.Comment = '#'
-	rows, err := reader.ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
 	const d = 1.9
 	site, _, c := inLine(d, 0)
 	site, sheet, _ := inLine(d, d/c)
@@ -148,23 +136,18 @@ func TestPublishedCancellation(t *testing.T) {
 		t.Fatal(err)
 	}
 	tried := 0
-	for _, row := range rows[1:] {
-		var v [3]float64
-		for i := range v {
-			if v[i], err = strconv.ParseFloat(row[i], 64); err != nil {
-				t.Fatal(err)
-			}
-		}
-		if math.IsInf(v[2], 0) {
+	for _, row := range published.Table(t, "sum_cancellation_depth.csv") {
+		gainDB, phaseDeg, want := row.Number(t, "gain_error_db"), row.Number(t, "phase_error_deg"), row.Number(t, "residual_db_re_one")
+		if math.IsInf(want, 0) {
 			continue
 		}
 		errors := make([]float64, len(m.causes))
 		for i, cause := range m.causes {
 			switch {
 			case cause.kind == SourceLevel && cause.of == "rear":
-				errors[i] = v[0]
+				errors[i] = gainDB
 			case cause.kind == DelayStep && cause.of == "1":
-				errors[i] = v[1] / 360 / site.Target.NullHz
+				errors[i] = phaseDeg / 360 / site.Target.NullHz
 			}
 		}
 		_, rear, _, err := m.heard(errors, []float64{site.Target.NullHz})
@@ -172,7 +155,7 @@ func TestPublishedCancellation(t *testing.T) {
 			t.Fatal(err)
 		}
 		got := engine.DB(cmplx.Abs(rear.P[0]) / one)
-		near(t, row[0]+" dB, "+row[1]+"°", got, v[2], 1e-6)
+		near(t, fmt.Sprintf("%g dB, %g°", gainDB, phaseDeg), got, want, 1e-6)
 		tried++
 	}
 	if tried < 10 {

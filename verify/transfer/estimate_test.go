@@ -2,47 +2,27 @@ package transfer
 
 import (
 	"encoding/binary"
-	"encoding/csv"
 	"math"
 	"math/cmplx"
 	"math/rand/v2"
-	"os"
 	"os/exec"
 	"slices"
-	"strconv"
 	"strings"
 	"testing"
 
 	"gonum.org/v1/gonum/stat/distuv"
 
 	"hushback/engine"
+	"hushback/testdata/published"
 )
 
-const published = "../../testdata/published/"
-
-// table reads a published table as columns by name; its source stands in its
-// first lines.
+// table is a published table as columns by name.
 func table(t *testing.T, name string) map[string][]float64 {
 	t.Helper()
-	f, err := os.Open(published + name)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	r := csv.NewReader(f)
-	r.Comment = '#'
-	rows, err := r.ReadAll()
-	if err != nil || len(rows) < 2 {
-		t.Fatalf("%s: %d rows, %v", name, len(rows), err)
-	}
 	columns := map[string][]float64{}
-	for _, row := range rows[1:] {
-		for i, cell := range row {
-			v, err := strconv.ParseFloat(cell, 64)
-			if err != nil {
-				t.Fatalf("%s: %v", name, err)
-			}
-			columns[rows[0][i]] = append(columns[rows[0][i]], v)
+	for _, row := range published.Table(t, name) {
+		for column := range row {
+			columns[column] = append(columns[column], row.Number(t, column))
 		}
 	}
 	return columns
@@ -51,10 +31,7 @@ func table(t *testing.T, name string) map[string][]float64 {
 // goldenAudio is the two channels of the published recording, ±1 full scale.
 func goldenAudio(t *testing.T) (x, y []float64) {
 	t.Helper()
-	b, err := os.ReadFile(published + "transfer_golden.wav")
-	if err != nil {
-		t.Fatal(err)
-	}
+	b := published.File(t, "transfer_golden.wav")
 	const header = 44
 	if len(b) != header+4*40000 || string(b[36:40]) != "data" {
 		t.Fatalf("recording of %d bytes is not the published one", len(b))

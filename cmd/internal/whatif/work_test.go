@@ -3,12 +3,11 @@ package whatif
 import (
 	"bytes"
 	"context"
-	"encoding/csv"
+	"fmt"
 	"image"
 	"image/png"
 	"math"
 	"math/cmplx"
-	"os"
 	"slices"
 	"strconv"
 	"strings"
@@ -20,6 +19,7 @@ import (
 	"hushback/engine/field"
 	"hushback/engine/layout"
 	"hushback/engine/picture/paper"
+	"hushback/testdata/published"
 )
 
 func worked(t testing.TB, site engine.Site) Variant {
@@ -89,26 +89,15 @@ func TestAWidenedRowPlaysAsPublished(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	f, err := os.Open("../../../testdata/published/array_patterns.csv")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	reader := csv.NewReader(f)
-	reader.Comment = '#'
-	lines, err := reader.ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
 	tried := 0
-	for _, line := range lines[1:] {
-		deg := int(parsed(t, line[4]))
-		want := parsed(t, line[5])
-		if line[0] != "broadside 6 x 2.0 m" || line[3] != "30" || deg%30 != 0 || deg > 180 || want < -40 {
+	for _, line := range published.Table(t, "array_patterns.csv") {
+		deg := int(line.Number(t, "angle_from_main_axis_deg"))
+		want := line.Number(t, "level_db_re_coherent_max")
+		if line["array"] != "broadside 6 x 2.0 m" || line["f_hz"] != "30" || deg%30 != 0 || deg > 180 || want < -40 {
 			continue
 		}
 		tried++
-		near(t, "level at "+line[4]+"°", parsed(t, table.Rows[deg/30][1]), want, 0.51)
+		near(t, fmt.Sprintf("level at %d°", deg), parsed(t, table.Rows[deg/30][1]), want, 0.51)
 	}
 	if tried < 5 {
 		t.Errorf("only %d directions tried", tried)

@@ -1,13 +1,13 @@
 package forms
 
 import (
-	"encoding/csv"
+	"fmt"
 	"math"
 	"math/cmplx"
 	"math/rand/v2"
-	"os"
-	"strconv"
 	"testing"
+
+	"hushback/testdata/published"
 )
 
 func drawn2(rng *rand.Rand, n, m int) [][]complex128 {
@@ -132,34 +132,6 @@ func TestAdjointIsAdjoint(t *testing.T) {
 	}
 }
 
-func published(t *testing.T, name string) [][]float64 {
-	t.Helper()
-	file, err := os.Open("../../../testdata/published/" + name)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer file.Close()
-	r := csv.NewReader(file)
-	r.Comment = '#'
-	lines, err := r.ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
-	var table [][]float64
-	for _, line := range lines[1:] {
-		var row []float64
-		for _, cell := range line {
-			v, err := strconv.ParseFloat(cell, 64)
-			if err != nil {
-				t.Fatal(err)
-			}
-			row = append(row, v)
-		}
-		table = append(table, row)
-	}
-	return table
-}
-
 // Greatest front to rear ratios and their weights as scipy.linalg.eigh finds
 // them: testdata/published/eigen_*.csv say how.
 func TestGreatestAsPublished(t *testing.T) {
@@ -174,26 +146,27 @@ func TestGreatestAsPublished(t *testing.T) {
 	}
 	ahead, aheadWeight := arc(30, -30, 30, 13)
 	behind, behindWeight := arc(15, 120, 240, 25)
-	bounds, vectors := published(t, "eigen_bound.csv"), published(t, "eigen_weights.csv")
+	bounds, vectors := published.Table(t, "eigen_bound.csv"), published.Table(t, "eigen_weights.csv")
 	if len(bounds) != 7 || len(vectors) != 7 {
 		t.Fatalf("read %d and %d lines", len(bounds), len(vectors))
 	}
 	for k, line := range bounds {
-		f, eps := line[0], line[7]
+		f, eps := line.Number(t, "f_hz"), line.Number(t, "eps")
 		a := Gram(seen(sources, ahead, f, c), aheadWeight)
 		b := Gram(seen(sources, behind, f, c), behindWeight)
 		value, w, ok := Greatest(a, Loaded(b, []float64{eps, eps, eps, eps}))
 		if !ok {
 			t.Fatalf("%g Hz: no eigenvalue", f)
 		}
-		near(t, "ratio, dB", 10*math.Log10(value), line[1], 1e-6)
+		near(t, "ratio, dB", 10*math.Log10(value), line.Number(t, "max_ratio_db"), 1e-6)
 		var norm float64
 		for _, v := range w {
 			norm += Energy(v)
 		}
 		turn := complex(math.Sqrt(norm), 0) * w[1] / complex(cmplx.Abs(w[1]), 0)
 		for i, v := range w {
-			near(t, "weight", cmplx.Abs(v/turn-complex(vectors[k][1+2*i], vectors[k][2+2*i])), 0, 1e-6)
+			want := complex(vectors[k].Number(t, fmt.Sprintf("w%d_re", i)), vectors[k].Number(t, fmt.Sprintf("w%d_im", i)))
+			near(t, "weight", cmplx.Abs(v/turn-want), 0, 1e-6)
 		}
 	}
 }
