@@ -333,10 +333,10 @@ func TestLargeInputsEnd(t *testing.T) {
 	}
 }
 
-// FuzzSite feeds anything to the site loader. Whatever it is, the loader
-// returns a site that solves or problems that have a place, the same each time.
-func FuzzSite(f *testing.F) {
-	for _, pattern := range []string{"sites/*.yaml", "../testdata/bad/site-*.yaml"} {
+// sow begins with files, good ones and bad ones.
+func sow(f *testing.F, patterns ...string) {
+	f.Helper()
+	for _, pattern := range patterns {
 		files, err := filepath.Glob(pattern)
 		if err != nil || len(files) == 0 {
 			f.Fatalf("no seeds in %s: %v", pattern, err)
@@ -349,6 +349,12 @@ func FuzzSite(f *testing.F) {
 			f.Add(data)
 		}
 	}
+}
+
+// FuzzSite feeds anything to the site loader. Whatever it is, the loader
+// returns a site that solves or problems that have a place, the same each time.
+func FuzzSite(f *testing.F) {
+	sow(f, "sites/*.yaml", "../testdata/bad/site-*.yaml")
 	f.Add([]byte("layout: a.b\nlayouts: {a.b: [{shape: free, sources: [{output: 0}]}], \"\\n\": [], null: [1], ~: {}}"))
 	f.Add([]byte("\xff\xfea\x00"))
 	f.Add([]byte("%YAML 1.2\n---\n? &a [*a]\n: !!binary x\n...\n# end"))

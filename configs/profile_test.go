@@ -5,8 +5,6 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
-	"os"
-	"path/filepath"
 	"reflect"
 	"slices"
 	"strconv"
@@ -290,19 +288,7 @@ func randomCode(random *rand.Rand, param processor.Param, b *strings.Builder) pr
 
 // FuzzProfile is FuzzSite for the other kind of file.
 func FuzzProfile(f *testing.F) {
-	for _, pattern := range []string{"profiles/*.yaml", "../testdata/bad/profile-*.yaml"} {
-		files, err := filepath.Glob(pattern)
-		if err != nil || len(files) == 0 {
-			f.Fatalf("no seeds in %s: %v", pattern, err)
-		}
-		for _, file := range files {
-			data, err := os.ReadFile(file)
-			if err != nil {
-				f.Fatal(err)
-			}
-			f.Add(data)
-		}
-	}
+	sow(f, "profiles/*.yaml", "../testdata/bad/profile-*.yaml")
 	f.Fuzz(func(t *testing.T, data []byte) {
 		p, err := Profile("f.yaml", data)
 		var problems Problems

@@ -51,18 +51,8 @@ func Path(folder, change string) (string, error) {
 	return filepath.Join(folder, change+whole), nil
 }
 
-// Write keeps a dossier in a folder, in place of an older one of the same change, and
-// lets go of the oldest where there are too many. Whoever reads, or a crash, finds the
-// old one or the new one, never half.
-func Write(folder string, d Dossier) error {
-	if err := keep(folder, d); err != nil {
-		return err
-	}
-	_, err := prune(folder, d.Change)
-	return err
-}
-
-// keep is Write without letting go of anything.
+// keep puts a dossier into a folder, in place of an older one of the same change.
+// Whoever reads, or a crash, finds the old one or the new one, never half.
 func keep(folder string, d Dossier) error {
 	path, err := Path(folder, d.Change)
 	if err != nil {

@@ -18,6 +18,15 @@ import (
 	"time"
 )
 
+// write keeps a dossier as a Keeper does, and lets go of the oldest.
+func write(folder string, d Dossier) error {
+	if err := keep(folder, d); err != nil {
+		return err
+	}
+	_, err := prune(folder, d.Change)
+	return err
+}
+
 // writesInto is set for the process that writes until it is killed.
 const writesInto = "HUSHTEST_WRITES_INTO"
 
@@ -35,7 +44,7 @@ func writeUntilKilled(folder string) error {
 	d := drawn(5)
 	for n := 0; ; n++ {
 		d.Reason = fmt.Sprint(n)
-		if err := Write(folder, d); err != nil {
+		if err := write(folder, d); err != nil {
 			return err
 		}
 		if _, err := fmt.Println(n); err != nil {
@@ -78,7 +87,7 @@ func TestKilledWriterLeavesOldOrNew(t *testing.T) {
 		d.Reason = drawn(5).Reason
 		mustBeSame(t, fmt.Sprintf("kill %d", kill), d, drawn(5))
 	}
-	if err := Write(folder, drawn(6)); err != nil {
+	if err := write(folder, drawn(6)); err != nil {
 		t.Fatal(err)
 	}
 	if got := filesIn(t, folder); len(got) != 2 {
@@ -105,7 +114,7 @@ func TestCrashBetweenSteps(t *testing.T) {
 	before.Reason, after.Reason = "before", "after"
 	written := func(d Dossier) []byte {
 		folder := t.TempDir()
-		if err := Write(folder, d); err != nil {
+		if err := write(folder, d); err != nil {
 			t.Fatal(err)
 		}
 		text, err := os.ReadFile(filepath.Join(folder, d.Change+whole))
@@ -136,7 +145,7 @@ func TestCrashBetweenSteps(t *testing.T) {
 		if entries, err := List(folder); err != nil || len(entries) != 1 || entries[0].Reason != left.want {
 			t.Errorf("%s: listed %v, %v", step, entries, err)
 		}
-		if err := Write(folder, after); err != nil {
+		if err := write(folder, after); err != nil {
 			t.Errorf("%s: the next write: %v", step, err)
 		}
 		if d, err := Read(folder, after.Change); err != nil || d.Reason != "after" || len(filesIn(t, folder)) != 1 {
@@ -172,7 +181,7 @@ func TestDamagedFilesAreSetAside(t *testing.T) {
 	for what, c := range cases {
 		for _, listing := range []bool{false, true} {
 			folder := t.TempDir()
-			if err := Write(folder, drawn(4)); err != nil {
+			if err := write(folder, drawn(4)); err != nil {
 				t.Fatal(err)
 			}
 			path := filepath.Join(folder, good.Change+whole)
@@ -237,7 +246,7 @@ func TestUnknownChanges(t *testing.T) {
 		if _, err := Read(folder, change); !errors.Is(err, ErrUnknown) {
 			t.Errorf("%q: %v", change, err)
 		}
-		if d := (Dossier{Entry: Entry{Change: change}}); change != "c1" && Write(folder, d) == nil {
+		if d := (Dossier{Entry: Entry{Change: change}}); change != "c1" && write(folder, d) == nil {
 			t.Errorf("%q was written", change)
 		}
 	}
@@ -248,14 +257,14 @@ func TestUnknownChanges(t *testing.T) {
 	if err := os.WriteFile(blocked, nil, 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if err := Write(blocked, drawn(1)); err == nil || !strings.Contains(err.Error(), drawn(1).Change) {
+	if err := write(blocked, drawn(1)); err == nil || !strings.Contains(err.Error(), drawn(1).Change) {
 		t.Errorf("a folder that is a file: %v", err)
 	}
 }
 
 func TestOwnersEyesOnly(t *testing.T) {
 	folder := filepath.Join(t.TempDir(), "changes")
-	if err := Write(folder, drawn(1)); err != nil {
+	if err := write(folder, drawn(1)); err != nil {
 		t.Fatal(err)
 	}
 	for path, want := range map[string]os.FileMode{folder: 0o700, filepath.Join(folder, drawn(1).Change+whole): 0o600} {
@@ -317,7 +326,7 @@ func TestEachWriteLetsGoOfTheOldest(t *testing.T) {
 	if err := keep(folder, small(3000, RolledBack)); err != nil {
 		t.Fatal(err)
 	}
-	if err := Write(folder, small(4000, Kept)); err != nil {
+	if err := write(folder, small(4000, Kept)); err != nil {
 		t.Fatal(err)
 	}
 	entries, err := List(folder)
