@@ -13,9 +13,11 @@ import (
 	"strings"
 	"testing"
 
+	"hushback/cmd/internal/checkup"
 	"hushback/cmd/internal/cli"
 	"hushback/cmd/internal/desk"
 	"hushback/cmd/internal/home"
+	"hushback/cmd/internal/report/folio"
 
 	"hushback/cmd/internal/daemon"
 	"hushback/cmd/internal/printout"
@@ -329,6 +331,29 @@ func TestPagesAsJSON(t *testing.T) {
 		one(t, out.String(), &told)
 		if code != c.code || !c.well(told) || told.Link != told.Page+"#k="+told.PairingCode || told.State == "" || told.Certificate != "" {
 			t.Errorf("%q: exit code %d, want %d; %+v; %s", c.args, code, c.code, told, errs)
+		}
+	}
+}
+
+// What programs are told stands in DEVELOPERS.md, every key of it.
+func TestKeysAreWrittenDown(t *testing.T) {
+	text, err := os.ReadFile("../../DEVELOPERS.md")
+	must(t, err)
+	for verb, told := range map[string]any{
+		"`solve`": printout.Told{}, "`compare`": printout.ToldComparison{}, "`report`": folio.Document{}, "`rehearse --unattended`": printout.Rehearsed{},
+		"`serve`, `rehearse`": cli.Welcome{}, "`check`": checkup.Report{}, "`dry-run`": printout.ToldDryRun{}, "`rollback`": toldRollback{},
+		"`presets`, `show`, `export`, `import`, `safe`": printout.ToldPreset{}, "`excite --out`": toldSignal{}, "`listen`": toldListening{},
+	} {
+		_, row, found := strings.Cut(string(text), "\n| "+verb+" | ")
+		row, _, _ = strings.Cut(row, "\n")
+		if !found {
+			t.Errorf("there is no row for %s", verb)
+		}
+		for _, field := range reflect.VisibleFields(reflect.TypeOf(told)) {
+			key, _, _ := strings.Cut(field.Tag.Get("json"), ",")
+			if key == "" || key != "-" && !strings.Contains(row, "`"+key+"`") {
+				t.Errorf("%s: %s is told as %q, which is not written down", verb, field.Name, key)
+			}
 		}
 	}
 }

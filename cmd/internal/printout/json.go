@@ -64,8 +64,8 @@ func TellSite(r design.Report, z *solve.Zoned, e *Erring) Told {
 			Predicted:  Predicted{sum.NullHz, sum.NullDepthDB, sum.SumShortfallDB},
 			AtTargetDB: sum.AtTargetDB, HeadroomCostDB: r.Prediction.HeadroomCostDB, QuietDB: r.Prediction.QuietDB,
 		},
-		Findings: r.Findings, Warnings: r.Warnings, Openings: r.Openings, Triangles: r.Triangles,
-		Zones: r.Zones, Bands: r.Bands, Sides: r.Sides, Treated: r.Treated,
+		Findings: list(r.Findings), Warnings: list(r.Warnings), Openings: list(r.Openings), Triangles: list(r.Triangles),
+		Zones: list(r.Zones), Bands: list(r.Bands), Sides: list(r.Sides), Treated: list(r.Treated),
 	}
 	if z != nil {
 		t.Search = &toldSearch{z.Mean, z.Bound, z.Complete, z.FreqHz, z.RatioDB, z.BoundDB, z.CostDB}
@@ -106,6 +106,9 @@ func TellComparison(c design.Comparison) ToldComparison {
 	}
 	return t
 }
+
+// list is one that programs find empty, not null, where there is nothing in it.
+func list[T any](all []T) []T { return append([]T{}, all...) }
 
 // JSON prints v as one indented object.
 func JSON(w io.Writer, v any) error {

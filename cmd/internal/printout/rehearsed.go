@@ -69,7 +69,7 @@ func TellRehearsal(v desk.View) Rehearsed {
 			r.Causes = append(r.Causes, cause{Round(c.Probability, 4), string(c.Kind), c.Output, c.Sentence})
 		}
 	}
-	r.Sheet = Rows(v.Site, v.Sheet)
+	r.Sheet, r.Causes = Rows(v.Site, v.Sheet), list(r.Causes)
 	return r
 }
 
