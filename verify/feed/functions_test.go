@@ -31,7 +31,7 @@ func TestFunction(t *testing.T) {
 	if n := hear(t, conn); n["type"] != "welcome" {
 		t.Fatal(n)
 	}
-	if s := hub.Status()[1]; !s.Connected || !s.Functions || s.Rate != 0 || !math.IsNaN(s.LevelDB) {
+	if s := hub.Feed("rear"); !s.Connected || !s.Functions || s.Rate != 0 || !math.IsNaN(s.LevelDB) {
 		t.Errorf("status %+v", s)
 	}
 	asked := time.Now()
@@ -138,7 +138,7 @@ func TestBrokenFunctionsEndTheConnection(t *testing.T) {
 			t.Fatal(err)
 		}
 		wantRefusal(t, conn, c.want)
-		if s := hub.Status()[1]; !strings.Contains(s.Trouble, c.want) {
+		if s := hub.Feed("rear"); !strings.Contains(s.Trouble, c.want) {
 			t.Errorf("status %+v, want trouble with %q", s, c.want)
 		}
 	}

@@ -80,13 +80,12 @@ type place struct {
 
 // Status is what a hub knows of one microphone.
 type Status struct {
-	Microphone string
-	Connected  bool
-	Functions  bool    // it sends functions; what follows is about audio, and LevelDB is NaN
-	Rate       int     // samples per second, 0 while never connected
-	LevelDB    float64 // rms of the microphone channel over the last second, dB re full scale, at least -150
-	Clipped    bool    // a sample of that second reached full scale
-	Gaps       int     // breaks in the audio of this session
+	Connected bool
+	Functions bool    // it sends functions; what follows is about audio, and LevelDB is NaN
+	Rate      int     // samples per second, 0 while never connected
+	LevelDB   float64 // rms of the microphone channel over the last second, dB re full scale, at least -150
+	Clipped   bool    // a sample of that second reached full scale
+	Gaps      int     // breaks in the audio of this session
 	// Trouble is why an agent was sent away: within the last half minute, or the
 	// last one while none is connected.
 	Trouble string
@@ -280,26 +279,14 @@ func (h *Hub) refused(microphone string, why error) {
 	}
 }
 
-// Status lists the microphones in the order NewHub was given.
-func (h *Hub) Status() []Status {
-	list := make([]Status, len(h.microphones))
-	for i, name := range h.microphones {
-		list[i] = h.Feed(name)
-	}
-	return list
-}
-
-// Feed is what a hub knows of one microphone; nothing but the name if it is none
-// of its own.
+// Feed is what a hub knows of one microphone; nothing if it is none of its own.
 func (h *Hub) Feed(microphone string) Status {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	s := Status{LevelDB: silenceDB}
 	if p := h.places[microphone]; p != nil {
-		s = p.status(h.patience.trouble)
+		return p.status(h.patience.trouble)
 	}
-	s.Microphone = microphone
-	return s
+	return Status{LevelDB: silenceDB}
 }
 
 func (p *place) status(recently time.Duration) Status {

@@ -238,7 +238,7 @@ func TestGapIsTriedOnceMore(t *testing.T) {
 				check(t, r, 1500)
 			}
 			want := len(slices.DeleteFunc(c.whole, func(whole bool) bool { return whole }))
-			if got := hub.Status()[1].Gaps; got != want {
+			if got := hub.Feed("rear").Gaps; got != want {
 				t.Errorf("status counts %d gaps, want %d", got, want)
 			}
 		})
@@ -293,14 +293,13 @@ func TestStatus(t *testing.T) {
 	if err := a.Send(loud); err != nil {
 		t.Fatal(err)
 	}
-	await(t, "a second of full scale", func() bool { return hub.Status()[1].LevelDB == 0 })
-	got := hub.Status()
-	want := []Status{
-		{Microphone: "front", LevelDB: silenceDB},
-		{Microphone: "rear", Connected: true, Rate: rate, Clipped: true},
-	}
-	if len(got) != 2 || got[0] != want[0] || got[1] != want[1] {
-		t.Errorf("status %+v, want %+v", got, want)
+	await(t, "a second of full scale", func() bool { return hub.Feed("rear").LevelDB == 0 })
+	for name, want := range map[string]Status{
+		"front": {LevelDB: silenceDB}, "rear": {Connected: true, Rate: rate, Clipped: true}, "nobody": {LevelDB: silenceDB},
+	} {
+		if got := hub.Feed(name); got != want {
+			t.Errorf("%s: status %+v, want %+v", name, got, want)
+		}
 	}
 }
 
@@ -326,7 +325,7 @@ func TestAgentReplaced(t *testing.T) {
 	defer second.Close()
 	want := `microphone "rear" is already connected`
 	await(t, "the refusal", func() bool { return strings.Contains(second.State().Trouble, want) })
-	if s := hub.Status()[1]; !s.Connected || !strings.Contains(s.Trouble, want) {
+	if s := hub.Feed("rear"); !s.Connected || !strings.Contains(s.Trouble, want) {
 		t.Errorf("status %+v, want the second agent told of", s)
 	}
 	failed := make(chan error)

@@ -86,7 +86,7 @@ func TestForeignAgent(t *testing.T) {
 			t.Fatalf("sample %d: %v and %v, want %v and %v", i, r.Reference[i], r.Microphone[i], 2*want, -want)
 		}
 	}
-	if s := hub.Status()[1]; s.Gaps != 0 || s.Trouble != "" {
+	if s := hub.Feed("rear"); s.Gaps != 0 || s.Trouble != "" {
 		t.Errorf("status %+v", s)
 	}
 }

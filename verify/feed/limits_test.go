@@ -114,7 +114,7 @@ func TestBadAgentsAreSentAway(t *testing.T) {
 			if got := <-told; !strings.Contains(got, c.want) {
 				t.Errorf("it is told %q, want %q", got, c.want)
 			}
-			s := hub.Status()[1]
+			s := hub.Feed("rear")
 			if !strings.Contains(s.Trouble, c.want) || !heard.heard("rear: "+c.want) && !heard.heard(c.want) {
 				t.Errorf("status %+v, refusals %q", s, heard.all)
 			}

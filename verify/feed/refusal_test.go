@@ -78,7 +78,7 @@ func TestHelloIsRefused(t *testing.T) {
 	} {
 		wantRefusal(t, dial(t, url, c.hello), c.want)
 	}
-	if s := hub.Status()[1]; !strings.Contains(s.Trouble, "rate 44099") {
+	if s := hub.Feed("rear"); !strings.Contains(s.Trouble, "rate 44099") {
 		t.Errorf("status %+v, want the refusal of the only hello for this microphone", s)
 	}
 	conn := dial(t, url, greeting("rear", rate))

@@ -396,7 +396,7 @@ func TestDisconnectedInTheMiddleOfAFrame(t *testing.T) {
 	}
 	<-s.done
 	check(t, s.got, 9000)
-	if gaps := hub.Status()[1].Gaps; gaps != 0 {
+	if gaps := hub.Feed("rear").Gaps; gaps != 0 {
 		t.Errorf("%d gaps", gaps)
 	}
 }

@@ -144,7 +144,7 @@ func TestListen(t *testing.T) {
 			})
 			ended <- err
 		}()
-		for !hub.Status()[0].Connected {
+		for !hub.Feed("alley").Connected {
 			time.Sleep(time.Millisecond)
 		}
 		cut := make(chan struct{})
@@ -160,7 +160,7 @@ func TestListen(t *testing.T) {
 				t.Fatalf("%s, sample %d: %v and %v, want %v", encoding, r.First+uint64(i), r.Reference[i], r.Microphone[i], want)
 			}
 		}
-		if s := hub.Status()[0]; s.Rate != rate || s.Gaps != 0 || len(r.Reference) != rate {
+		if s := hub.Feed("alley"); s.Rate != rate || s.Gaps != 0 || len(r.Reference) != rate {
 			t.Errorf("%s: %d samples, %+v", encoding, len(r.Reference), s)
 		}
 		if l := <-levels; l.Frames != rate || l.Clipped || math.Abs(l.ReferenceDB-20*math.Log10(rate/float64(1<<23))) > 0.1 {
@@ -170,7 +170,7 @@ func TestListen(t *testing.T) {
 		if err := <-ended; err != nil {
 			t.Errorf("%s: ended with %v", encoding, err)
 		}
-		if got := hub.Status()[0]; carried.Rate != rate || carried.Times != 2 || carried.Lost != 0 || carried.Frames <= rate || carried.Trouble != "" {
+		if got := hub.Feed("alley"); carried.Rate != rate || carried.Times != 2 || carried.Lost != 0 || carried.Frames <= rate || carried.Trouble != "" {
 			t.Errorf("%s: carried %+v, the daemon says %+v", encoding, carried, got)
 		}
 		hub.Close()
