@@ -38,17 +38,16 @@ type Source struct {
 
 // Status is how a source is doing.
 type Status struct {
-	Microphone string
-	Connected  bool
-	Functions  int    // that were read
-	Other      int    // messages that hold no function
-	Refused    int    // messages that could not be read
-	Trouble    string // why the last one could not, or why there is no connection
+	Connected bool
+	Functions int    // that were read
+	Other     int    // messages that hold no function
+	Refused   int    // messages that could not be read
+	Trouble   string // why the last one could not, or why there is no connection
 }
 
 // New makes a source of a mapping without Problems.
 func New(m Mapping) *Source {
-	return &Source{mapping: m, status: Status{Microphone: m.Microphone}, changed: make(chan struct{})}
+	return &Source{mapping: m, changed: make(chan struct{})}
 }
 
 // Status tells how the source is doing.
