@@ -261,7 +261,7 @@ func TestPresetsAsJSON(t *testing.T) {
 // carried of it, which is all of it while a daemon is there and nothing without.
 func TestSignalsAsJSON(t *testing.T) {
 	file, state := t.TempDir()+"/signal.wav", stateFolderFor(t)
-	code, out, errs := said(t, "excite", exampleSite, "--json", "--out", file, "--for", "300 ms", "--kind", "sweep", "--format", "f32le")
+	code, out, errs := said(t, "excite", exampleSite, "--json", "--out", file, "--for", "0.005 min", "--kind", "sweep", "--format", "f32le")
 	var written toldSignal
 	one(t, out, &written)
 	want := toldSignal{File: file, WAV: true, Format: "f32le", Rate: 48000, Channels: 2, Seconds: 0.3, Kind: "sweep", LowHz: 20, HighHz: 120, LevelDB: -20, FadeInSec: 2, Seed: 1}

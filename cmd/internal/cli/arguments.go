@@ -5,13 +5,23 @@ package cli
 
 import (
 	"fmt"
+	"strings"
 
 	"hushback/configs/quantity"
 )
 
-// TimeOf reads a flag that is a time, in seconds.
+// TimeOf reads a flag that is a time, in seconds. It may be in minutes, which no
+// period of a site is.
 func TimeOf(flag, text string) (float64, error) {
-	return QuantityOf(flag, text, quantity.Period())
+	kind := quantity.Period()
+	kind.Want = "a time such as 200 ms, 90 s or 5 min"
+	if number, minutes := strings.CutSuffix(text, "min"); minutes {
+		if exact, ok := kind.Parse(number + "s"); ok {
+			v, _ := exact.Float64()
+			return 60 * v, nil
+		}
+	}
+	return QuantityOf(flag, text, kind)
 }
 
 // QuantityOf reads a flag that is a quantity, in SI.

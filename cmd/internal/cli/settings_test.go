@@ -2,6 +2,7 @@ package cli
 
 import (
 	"errors"
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -98,5 +99,18 @@ func TestUnknownVariablesAreRefused(t *testing.T) {
 	})
 	if err := Environment(append(all, "HUSHBACK_TOKEN=x", "HUSHTEST_RIGS=1", "PATH=/bin")); err != nil || len(all) != 9 {
 		t.Errorf("%q: %v", all, err)
+	}
+}
+
+func TestTimesOfFlags(t *testing.T) {
+	for text, want := range map[string]float64{"200 ms": 0.2, "90 s": 90, "5 min": 300, "0.5min": 30, "48000 samples @ 48 kHz": 1} {
+		if got, err := TimeOf("--for", text); err != nil || got != want {
+			t.Errorf("%q: %g, %v, want %g", text, got, err, want)
+		}
+	}
+	for _, text := range []string{"", "5", "min", "five min", "5 minutes", "5 m"} {
+		if _, err := TimeOf("--for", text); err == nil || !strings.Contains(err.Error(), fmt.Sprintf("--for: got %q, want a time such as", text)) {
+			t.Errorf("%q: %v", text, err)
+		}
 	}
 }
