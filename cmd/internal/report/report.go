@@ -6,7 +6,6 @@
 package report
 
 import (
-	"bytes"
 	"fmt"
 	"strconv"
 	"strings"
@@ -80,14 +79,10 @@ func sentences(all []design.Finding) folio.Block {
 
 // drawn is a picture in the document's own form. One that cannot be drawn says why.
 func drawn(d *picture.Drawing, err error, caption, alt string) folio.Block {
-	var b bytes.Buffer
-	if err == nil {
-		err = d.Untitled().PNG(&b)
-	}
 	if err != nil {
 		return folio.Block{Text: figures.Sentence("there is no picture here: " + err.Error())}
 	}
-	return folio.Block{Picture: &folio.Picture{Caption: caption, Alt: alt, PNG: b.Bytes()}}
+	return folio.Block{Picture: &folio.Picture{Caption: caption, Alt: alt, PNG: d.Untitled().PNG}}
 }
 
 // stakeOut is where everything stands, from one datum.

@@ -7,6 +7,8 @@ import (
 	"encoding/xml"
 	"errors"
 	"fmt"
+	"image"
+	"image/png"
 	"io"
 	"math"
 	"os"
@@ -53,6 +55,18 @@ func worked(t *testing.T, name string) planning.WorkedOut {
 		t.Fatal(err)
 	}
 	return found
+}
+
+// plain is a document with a dot in place of every picture, to be quick.
+func plain(d folio.Document) folio.Document {
+	for _, s := range d.Sections {
+		for _, b := range s.Blocks {
+			if b.Picture != nil {
+				b.Picture.PNG = func(w io.Writer) error { return png.Encode(w, image.NewGray(image.Rect(0, 0, 40, 30))) }
+			}
+		}
+	}
+	return d
 }
 
 // shown is the text of a page, by a parser that knows nothing of templates.
@@ -104,11 +118,25 @@ func headings(d folio.Document) (all []string) {
 func TestDesignHasAllOfIt(t *testing.T) {
 	found := worked(t, "tarnholt")
 	d := Site(found, "", by)
-	text := shown(t, d)
 	want := []string{"In short", "Where everything stands", "Sheet", "What is predicted", "What it should sound like", "Why it is set up like this", "Cautions", "Signed"}
 	if !slices.Equal(headings(d), want) {
 		t.Errorf("sections %q", headings(d))
 	}
+	pictures := 0
+	for _, s := range d.Sections {
+		for _, b := range s.Blocks {
+			if b.Picture != nil {
+				var dots bytes.Buffer
+				if pictures++; b.Picture.PNG(&dots) != nil || b.Picture.Alt == "" || b.Picture.Caption == "" || dots.Len() < 5000 {
+					t.Errorf("a picture of %d bytes is said to be %q", dots.Len(), b.Picture.Alt)
+				}
+			}
+		}
+	}
+	if pictures != 4 {
+		t.Errorf("%d pictures, want stake-out, responses, map and pattern", pictures)
+	}
+	text := shown(t, plain(d))
 	must(t, "the design", text, found.Report.Site.Job, "A design: nothing was measured", "hushback, as tested", "5 Jul 2026 01:02:03 UTC", "counting-twelve at 192.0.2.12:9000",
 		found.Report.Sheet.Digest(), desk.Words(found.Report.Sheet.Digest()), "Set up by", "Measured by", "Agreed by",
 		"Local codes and licensed practice come before anything in this report.")
@@ -122,19 +150,6 @@ func TestDesignHasAllOfIt(t *testing.T) {
 	for i, src := range found.Report.Site.Sources {
 		must(t, "the stake-out", text, src.Name+" "+fmt.Sprintf("%.2f m", found.Report.Site.Sources[i].At.X-found.Report.Site.Sources[5].At.X))
 	}
-	pictures := 0
-	for _, s := range d.Sections {
-		for _, b := range s.Blocks {
-			if b.Picture != nil {
-				if pictures++; b.Picture.Alt == "" || b.Picture.Caption == "" || len(b.Picture.PNG) < 5000 {
-					t.Errorf("a picture of %d bytes is said to be %q", len(b.Picture.PNG), b.Picture.Alt)
-				}
-			}
-		}
-	}
-	if pictures != 4 {
-		t.Errorf("%d pictures, want stake-out, responses, map and pattern", pictures)
-	}
 	if strings.Contains(text, "safe place") || strings.Contains(text, "NaN") || strings.Contains(text, "there is no picture") {
 		t.Error("it says what it should not")
 	}
@@ -143,8 +158,12 @@ func TestDesignHasAllOfIt(t *testing.T) {
 // Each way that a change can end is told as such, with all that is known of it.
 func TestChangesHaveAllOfIt(t *testing.T) {
 	for _, d := range desktest.Past() {
-		r := ranges(t, d.Site)
-		doc := Change(d, Beside{Ranges: &r, Unknown: "nobody looked for presets"}, by)
+		b := Beside{Unknown: "nobody looked for presets"}
+		if d.How == dossier.RolledBack { // once is enough
+			r := ranges(t, d.Site)
+			b.Ranges = &r
+		}
+		doc := plain(Change(d, b, by))
 		text := shown(t, doc)
 		name := d.How + " " + d.Restores
 		must(t, name, text, d.Job, d.Change, d.Processor, figures.Capital(d.Who), d.Software, by.Software, desk.Ending(d.Entry), "Nobody looked for presets.",
@@ -172,7 +191,7 @@ func TestChangesHaveAllOfIt(t *testing.T) {
 			must(t, name, text, c.Microphone+" ("+string(c.Role)+") "+engine.Heard{Row: c.Row, Solo: c.Solo}.Words(d.Site), c.SheetDigest)
 		}
 		if d.Diagnosis != nil {
-			must(t, name, text, "93 % "+figures.Sentence(d.Diagnosis.Causes[0].Sentence), "With other settings this rig, as it was measured")
+			must(t, name, text, "Where 90 of 100 rigs within tolerance lie", "93 % "+figures.Sentence(d.Diagnosis.Causes[0].Sentence), "With other settings this rig, as it was measured")
 		}
 		if got := slices.Contains(headings(doc), "What was predicted"); got != (d.Restores == "") {
 			t.Errorf("%s: predictions are there: %v", name, got)
@@ -187,13 +206,13 @@ func TestChangesHaveAllOfIt(t *testing.T) {
 func TestChangeWithoutItsProfile(t *testing.T) {
 	d := desktest.Past()[1]
 	d.What = "a correction"
-	corrected := shown(t, Change(d, Beside{}, by))
+	corrected := shown(t, plain(Change(d, Beside{}, by)))
 	must(t, "a correction", corrected, "what errors do to it is not worked out", "Level over the ground", "None is stored.")
 	d.What, d.Site.Sources = "the sheet", nil
-	must(t, "a site with nothing in it", shown(t, Change(d, Beside{}, by)), "There is no picture here", "profile is not at hand")
+	must(t, "a site with nothing in it", shown(t, plain(Change(d, Beside{}, by))), "There is no picture here", "profile is not at hand")
 	restored := desktest.Past()[3]
 	with := Change(restored, Beside{Presets: []preset.Preset{{Name: "safe", Taken: desktest.Time, Settings: desktest.AsFound()}}}, by)
-	must(t, "with presets", shown(t, with), "safe 14 Mar 2026 21:04:10 UTC", desk.Words(preset.Preset{Settings: desktest.AsFound()}.ID()))
+	must(t, "with presets", shown(t, plain(with)), "safe 14 Mar 2026 21:04:10 UTC", desk.Words(preset.Preset{Settings: desktest.AsFound()}.ID()))
 	d.Site.Wiring.Profile = "./gone.yaml"
 	if b := (Subject{Change: d}).Known(); b.Ranges != nil || b.Unknown == "" {
 		t.Errorf("known of it: %+v", b)
@@ -207,7 +226,7 @@ func TestSameChangeSameBytes(t *testing.T) {
 	made := map[string][]byte{}
 	var doc folio.Document
 	for range 2 {
-		doc = Change(d, Beside{Unknown: "x"}, by)
+		doc = plain(Change(d, Beside{Unknown: "x"}, by))
 		for _, name := range []string{"report.html", "report.pdf"} {
 			text, err := As(name, doc, folio.Letter)
 			if err == nil {

@@ -6,6 +6,7 @@
 package folio
 
 import (
+	"io"
 	"strings"
 	"time"
 	"unicode"
@@ -63,11 +64,12 @@ type Table struct {
 	Note    string     `json:"note,omitempty"`
 }
 
-// Picture is a PNG with what it shows in words.
+// Picture is a drawing with what it shows in words. It is not drawn before somebody
+// writes it.
 type Picture struct {
-	Caption string `json:"caption"`
-	Alt     string `json:"alternative"`
-	PNG     []byte `json:"-"`
+	Caption string                `json:"caption"`
+	Alt     string                `json:"alternative"`
+	PNG     func(io.Writer) error `json:"-"` // writes the same every time
 }
 
 // Add puts blocks at the end of a section.

@@ -20,21 +20,17 @@ import (
 	"time"
 )
 
-// dots is a picture of a size.
-func dots(t *testing.T, wide, tall int) []byte {
-	t.Helper()
-	m := image.NewGray(image.Rect(0, 0, wide, tall))
-	m.Set(1, 1, color.White)
-	var b bytes.Buffer
-	if err := png.Encode(&b, m); err != nil {
-		t.Fatal(err)
+// dots draws a picture of a size.
+func dots(wide, tall int) func(io.Writer) error {
+	return func(w io.Writer) error {
+		m := image.NewGray(image.Rect(0, 0, wide, tall))
+		m.Set(1, 1, color.White)
+		return png.Encode(w, m)
 	}
-	return b.Bytes()
 }
 
 // sample has one of everything, and what somebody may write into a site file.
-func sample(t *testing.T) Document {
-	t.Helper()
+func sample() Document {
 	return Document{
 		Title: `Grün & Söhne <script>alert(1)</script>, Łódź`, About: "an invented job", Made: time.Date(2026, 7, 4, 21, 0, 0, 0, time.UTC),
 		Sections: []Section{
@@ -46,7 +42,7 @@ func sample(t *testing.T) Document {
 				{Table: &Table{Caption: "Levels", Head: []string{"Name", "Level"}, Rows: [][]string{{"rear", "−7.8 dB"}, {`"><img src=http://example.invalid/x>`, "0.0 dB"}}, Note: "none is muted"}},
 				{Table: &Table{Rows: [][]string{{"Digest", strings.Repeat("0123456789abcdef", 4)}, {"Job", "nothing"}}}},
 			}},
-			{Heading: "Pictures", Blocks: []Block{{Picture: &Picture{Caption: "A dot.", Alt: "One white dot on black.", PNG: dots(t, 80, 40)}}}},
+			{Heading: "Pictures", Blocks: []Block{{Picture: &Picture{Caption: "A dot.", Alt: "One white dot on black.", PNG: dots(80, 40)}}}},
 			{Heading: "Signed", Blocks: []Block{{Lines: []string{"Set up by", "Agreed by"}}}},
 		},
 	}
@@ -130,7 +126,7 @@ func letters(words []string) map[rune]int {
 }
 
 func TestPageNeedsNothingElse(t *testing.T) {
-	page, err := HTML(sample(t))
+	page, err := HTML(sample())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -170,7 +166,7 @@ func TestPageNeedsNothingElse(t *testing.T) {
 
 // Both writers say the same words, letter by letter, whatever the paper.
 func TestPaperSaysWhatThePageSays(t *testing.T) {
-	d := sample(t)
+	d := sample()
 	page, err := HTML(d)
 	if err != nil {
 		t.Fatal(err)
@@ -193,9 +189,9 @@ func TestPaperSaysWhatThePageSays(t *testing.T) {
 }
 
 func TestSameDocumentSameBytes(t *testing.T) {
-	d := sample(t)
+	d := sample()
 	for i := range 6 {
-		d.Sections = append(d.Sections, Section{Heading: "Again", Blocks: []Block{{Picture: &Picture{Caption: "c", Alt: "a", PNG: dots(t, 80, 40+i)}}}})
+		d.Sections = append(d.Sections, Section{Heading: "Again", Blocks: []Block{{Picture: &Picture{Caption: "c", Alt: "a", PNG: dots(80, 40+i)}}}})
 	}
 	page, _ := HTML(d)
 	paper, err := PDF(d, A4)
@@ -246,7 +242,7 @@ func TestPicturesFit(t *testing.T) {
 	var d Document
 	for i, size := range [][2]int{{30, 900}, {900, 30}, {300, 300}, {300, 500}, {300, 500}} {
 		d.Sections = append(d.Sections, Section{Heading: fmt.Sprintf("heading%d", i), Blocks: []Block{
-			{Text: "It shows this:"}, {Picture: &Picture{Caption: fmt.Sprintf("caption%d", i), Alt: "x", PNG: dots(t, size[0], size[1])}}}})
+			{Text: "It shows this:"}, {Picture: &Picture{Caption: fmt.Sprintf("caption%d", i), Alt: "x", PNG: dots(size[0], size[1])}}}})
 	}
 	path := pdf(t, d, Letter)
 	for n, page := range strings.Split(told(t, "pdftotext", path, "-"), "\f") {
@@ -259,8 +255,17 @@ func TestPicturesFit(t *testing.T) {
 	if list := told(t, "pdfimages", "-list", path); strings.Count(list, " rgb ") != 5 {
 		t.Errorf("pictures:\n%s", list)
 	}
-	if _, err := PDF(Document{Sections: []Section{{Blocks: []Block{{Picture: &Picture{PNG: []byte("no picture")}}}}}}, A4); err == nil {
-		t.Error("took what is no picture")
+	for _, c := range []struct {
+		want string
+		draw func(io.Writer) error
+	}{
+		{"no ink", func(io.Writer) error { return errors.New("no ink") }},
+		{"not a PNG", func(w io.Writer) error { _, err := w.Write([]byte("no picture")); return err }},
+	} {
+		bad := Document{Sections: []Section{{Blocks: []Block{{Picture: &Picture{Caption: "It", PNG: c.draw}}}}}}
+		if _, err := PDF(bad, A4); err == nil || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%s: %v", c.want, err)
+		}
 	}
 	if _, err := PDF(Document{}, "a5"); err == nil || !strings.Contains(err.Error(), "a4 or letter") {
 		t.Errorf("another paper: %v", err)

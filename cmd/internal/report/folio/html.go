@@ -20,8 +20,10 @@ const longWord = 30
 // of any size.
 func HTML(d Document) ([]byte, error) {
 	t, err := template.New("page").Funcs(template.FuncMap{
-		"data": func(png []byte) template.URL {
-			return template.URL("data:image/png;base64," + base64.StdEncoding.EncodeToString(png))
+		"data": func(v *Picture) (template.URL, error) {
+			var b bytes.Buffer
+			err := v.PNG(&b)
+			return template.URL("data:image/png;base64," + base64.StdEncoding.EncodeToString(b.Bytes())), err
 		},
 		"long": func(cell string) bool {
 			return slices.ContainsFunc(strings.Fields(cell), func(word string) bool { return len(word) > longWord })

@@ -78,7 +78,7 @@ func PDF(d Document, on Paper) ([]byte, error) {
 		return nil, fmt.Errorf("report as PDF: %w", err)
 	}
 	f := fpdf.New("P", "pt", sheet, "")
-	p := &printer{pdf: f, face: face}
+	p := &printer{pdf: f, face: face, dots: map[*Picture]image.Image{}}
 	p.prepare(d)
 	p.title(d)
 	for i, s := range d.Sections {
@@ -101,7 +101,7 @@ type printer struct {
 	buffer              sfnt.Buffer
 	left, right, top, y float64
 	foot                float64 // nothing is set below it
-	pictures            int
+	dots                map[*Picture]image.Image
 	widths              []int // of the pictures that are there
 }
 
@@ -184,7 +184,7 @@ func (p *printer) follows(s Section) float64 {
 			tall += float64(len(p.wrap(b.Text, p.right-p.left)))*sizeText*leading + gap
 			continue
 		case b.Picture != nil:
-			_, _, all := p.measure(*b.Picture)
+			_, _, all := p.measure(b.Picture)
 			tall += all
 		case b.Table != nil:
 			set, head := p.setting(b.Table)
@@ -227,7 +227,7 @@ func (p *printer) block(b Block) {
 	case b.Table != nil:
 		p.table(b.Table)
 	case b.Picture != nil:
-		p.picture(*b.Picture)
+		p.picture(b.Picture)
 	}
 	for _, item := range b.List {
 		p.item(item)
@@ -299,33 +299,49 @@ func (p *printer) notice(n Notice) {
 
 // measure tells how wide and tall a picture becomes, and how tall with its caption;
 // one that is too tall for a page is made smaller.
-func (p *printer) measure(v Picture) (wide, tall, all float64) {
-	size, err := png.DecodeConfig(bytes.NewReader(v.PNG))
-	if err != nil {
-		return 0, 0, 0 // putting it there says so
-	}
+func (p *printer) measure(v *Picture) (wide, tall, all float64) {
+	size := p.drawn(v).Bounds()
 	p.type_("", sizeTable, soft)
 	caption := float64(len(p.wrap(v.Caption, p.right-p.left))) * sizeTable * leading
 	wide, most := math.Min(p.right-p.left, pictureWide), math.Min(pictureTall, p.foot-p.top-caption-8*gap)
-	tall = wide * float64(size.Height) / float64(size.Width)
+	tall = wide * float64(size.Dy()) / float64(size.Dx())
 	if tall > most {
 		wide, tall = wide*most/tall, most
 	}
 	return wide, tall, tall + caption
 }
 
+// drawn is a picture as dots, drawn once. One that cannot be drawn is a dot, and the
+// library keeps the error.
+func (p *printer) drawn(v *Picture) image.Image {
+	if dots, there := p.dots[v]; there {
+		return dots
+	}
+	var b bytes.Buffer
+	err := v.PNG(&b)
+	var dots image.Image
+	if err == nil {
+		dots, err = png.Decode(&b)
+	}
+	if err != nil {
+		p.pdf.SetError(fmt.Errorf("picture %q: %w", v.Caption, err))
+		dots = image.NewGray(image.Rect(0, 0, 1, 1))
+	}
+	p.dots[v] = dots
+	return dots
+}
+
 // picture keeps its caption.
-func (p *printer) picture(v Picture) {
-	p.pictures++
+func (p *printer) picture(v *Picture) {
 	wide, tall, all := p.measure(v)
 	p.room(all)
-	as, name := fpdf.ImageOptions{ImageType: "PNG"}, "picture "+strconv.Itoa(p.pictures)
-	dots, wider, err := p.apart(v.PNG)
-	if err != nil {
-		p.pdf.SetError(fmt.Errorf("%s: %w", name, err))
-		return
+	dots, wider := p.apart(p.drawn(v))
+	var b bytes.Buffer
+	if err := png.Encode(&b, dots); err != nil {
+		p.pdf.SetError(fmt.Errorf("picture %q: %w", v.Caption, err))
 	}
-	p.pdf.RegisterImageOptionsReader(name, as, bytes.NewReader(dots))
+	as, name := fpdf.ImageOptions{ImageType: "PNG"}, "picture "+strconv.Itoa(len(p.widths))
+	p.pdf.RegisterImageOptionsReader(name, as, &b)
 	p.pdf.ImageOptions(name, (p.left+p.right-wide)/2, p.y, wide*wider, tall, false, as, 0, "")
 	p.y += tall
 	p.paragraph(v.Caption, "", sizeTable, soft, 0)
@@ -335,24 +351,17 @@ func (p *printer) picture(v Picture) {
 // apart gives a picture that is as wide as one before a white edge at the right. The
 // library writes pictures by their widths, and those of one width in any order; the
 // same document is to be the same bytes. wider is by which factor the picture grew.
-func (p *printer) apart(dots []byte) (out []byte, wider float64, err error) {
-	old, err := png.Decode(bytes.NewReader(dots))
-	if err != nil {
-		return nil, 0, err
-	}
+func (p *printer) apart(old image.Image) (grown image.Image, wider float64) {
 	size := old.Bounds()
 	wide := size.Dx()
 	for slices.Contains(p.widths, wide) {
 		wide++
 	}
 	p.widths = append(p.widths, wide)
-	grown := image.Rect(0, 0, wide, size.Dy())
-	sheet := image.NewRGBA(grown)
-	draw.Draw(sheet, grown, image.White, image.Point{}, draw.Src)
-	draw.Draw(sheet, grown, old, size.Min, draw.Over)
-	var b bytes.Buffer
-	err = png.Encode(&b, sheet)
-	return b.Bytes(), float64(wide) / float64(size.Dx()), err
+	sheet := image.NewRGBA(image.Rect(0, 0, wide, size.Dy()))
+	draw.Draw(sheet, sheet.Rect, image.White, image.Point{}, draw.Src)
+	draw.Draw(sheet, sheet.Rect, old, size.Min, draw.Over)
+	return sheet, float64(wide) / float64(size.Dx())
 }
 
 // byHand is a line to sign on, and one for the day.
