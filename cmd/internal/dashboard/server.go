@@ -1,3 +1,5 @@
+// Package dashboard is the daemon's page: what the person beside the stage sees and
+// presses. It shows Views and hands presses to a Desk; it owns no state of the rig.
 package dashboard
 
 import (
