@@ -14,6 +14,7 @@ import (
 	"hushback/cmd/internal/desk"
 	"hushback/cmd/internal/dossier"
 	"hushback/cmd/internal/rehearsal"
+	"hushback/cmd/internal/report/folio"
 	"hushback/control"
 	"hushback/verify"
 	"hushback/verify/diagnose"
@@ -64,6 +65,13 @@ func TestDossierTellsWhatWasMeasured(t *testing.T) {
 	}
 	if last := d.Timeline[len(d.Timeline)-1]; last.Event != "rolled back" || d.Timeline[0].Event != "sending" {
 		t.Errorf("the journal of it: %+v", d.Timeline)
+	}
+	// It goes on paper while the daemon runs.
+	code, out, errs := said(t, "report", d.Change, "--state", filepath.Dir(folder), "--json")
+	var told folio.Document
+	one(t, out, &told)
+	if notice := told.Sections[0].Blocks[0].Notice; code != exitDone || notice.Word != "Refuted" || notice.Words[len(notice.Words)-1] != "The change was rolled back to what stood before." || !strings.Contains(out, "presets") {
+		t.Errorf("exit code %d, %s: the report says %+v", code, errs, told.Sections[0])
 	}
 }
 

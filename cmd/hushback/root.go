@@ -71,6 +71,7 @@ file needs mending.`,
 		Example: `  hushback rehearse                      the whole loop on an emulated rig
   hushback rehearse --unattended --json  the same with nobody present
   hushback solve ottersedge              what can be worked out of a site
+  hushback report tarnholt --out d.pdf   a design, or a change, on paper
   hushback check mysite.yaml             whether everything can be reached
   hushback dry-run mysite.yaml           what would be sent, sending nothing
   hushback serve mysite.yaml             the daemon beside the processor
