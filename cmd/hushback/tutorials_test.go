@@ -12,10 +12,8 @@ import (
 
 const tutorials = "../../configs/tutorials"
 
-// Each tutorial is followed from its first line to its last. They mostly wait for
-// audio, so all are followed at once.
+// Each tutorial is followed from its first line to its last.
 func TestTutorials(t *testing.T) {
-	t.Parallel()
 	texts, err := filepath.Glob(tutorials + "/*.md")
 	if err != nil || len(texts) < 5 {
 		t.Fatalf("tutorials %v, %v; want at least 5", texts, err)
@@ -25,14 +23,17 @@ func TestTutorials(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, text := range texts {
-		name := filepath.Base(text)
-		t.Run(name, func(t *testing.T) {
-			t.Parallel()
-			newReader(t, text).follow()
-		})
-		if !strings.Contains(string(readme), "(configs/tutorials/"+name+")") {
+		if name := filepath.Base(text); !strings.Contains(string(readme), "(configs/tutorials/"+name+")") {
 			t.Errorf("the README does not point to %s", name)
 		}
+	}
+	for _, text := range texts {
+		t.Run(filepath.Base(text), func(t *testing.T) {
+			if filepath.Base(text) != "adjustable-arc.md" { // which waits for nothing and takes the processor from those that do
+				t.Parallel()
+			}
+			newReader(t, text).follow()
+		})
 	}
 }
 
@@ -49,14 +50,16 @@ func TestCommandsInPassing(t *testing.T) {
 		}
 		for _, span := range regexp.MustCompile("`(?:[^`\n]*\\| )?hushback ([a-z][^`\n|]*)").FindAllStringSubmatch(string(text), -1) {
 			words := strings.Fields(span[1])
-			command, rest, err := newRoot().Find(words)
+			root := newRoot()
+			root.InitDefaultCompletionCmd()
+			command, rest, err := root.Find(words)
 			if err != nil || command.Name() == "hushback" {
 				t.Errorf("%s: `hushback %s`: there is no such command (%v)", path, span[1], err)
 				continue
 			}
 			for _, word := range rest {
 				name, _, _ := strings.Cut(strings.TrimPrefix(word, "--"), "=")
-				if strings.HasPrefix(word, "--") && command.Flags().Lookup(name) == nil && command.InheritedFlags().Lookup(name) == nil {
+				if strings.HasPrefix(word, "--") && name != "help" && command.Flags().Lookup(name) == nil && command.InheritedFlags().Lookup(name) == nil {
 					t.Errorf("%s: `hushback %s`: there is no --%s", path, span[1], name)
 				}
 			}
