@@ -219,7 +219,12 @@ func (o *operator) knob(n int) {
 	set := before[n%len(before)]
 	set.GainDB -= 1.5
 	o.rig.Processor.Set(set)
-	o.p.until(func(r desk.Report) bool { return len(r.Elsewhere) > 0 })
+	for end := time.Now().Add(patience); len(o.p.state().Elsewhere) == 0; time.Sleep(50 * time.Millisecond) {
+		if time.Now().After(end) {
+			o.t.Errorf("nobody sees the knob that was turned to %+v; the processor holds\n%+v, before it was\n%+v", set, o.holds(), before)
+			return
+		}
+	}
 	if n%16 == 7 {
 		o.must("/accept", nil)
 		o.p.until(func(r desk.Report) bool { return len(r.Elsewhere) == 0 })

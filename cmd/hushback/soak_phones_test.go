@@ -122,10 +122,11 @@ func (o *soakPhone) live(ctx context.Context, kind int) {
 			o.tryOut()
 		}
 		awake, cancel := context.WithTimeout(ctx, time.Duration(10+o.rng.IntN(30))*time.Second)
+		began := time.Now()
 		err := o.follow(awake, kind, page)
 		cancel()
 		if err != nil {
-			o.t.Errorf("following %s: %v", page, err)
+			o.t.Errorf("following %s from %s to %s: %v", page, began.Format(time.TimeOnly), time.Now().Format(time.TimeOnly), err)
 			return
 		}
 		if kind == sleeps {
@@ -189,7 +190,9 @@ func (o *soakPhone) follow(ctx context.Context, kind int, page string) error {
 			case <-over:
 				return
 			case <-tick.C:
-				_ = by.beat(seen.Load()) // whether it ends shows below
+				if err := by.beat(seen.Load()); err != nil && ctx.Err() == nil {
+					o.t.Logf("a beat at %s: %v", time.Now().Format(time.TimeOnly), err)
+				}
 			}
 		}
 	})

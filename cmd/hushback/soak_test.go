@@ -152,6 +152,15 @@ func (p *process) stop() {
 	}
 }
 
+// confess has a daemon that disappointed tell where each of its goroutines stands.
+func (p *process) confess() {
+	if !p.t.Failed() || p.command.Process.Signal(syscall.SIGQUIT) != nil {
+		return
+	}
+	p.ended <- <-p.ended
+	p.t.Logf("the daemon said:\n%s", tail(p.said.String(), 200000))
+}
+
 // TestIdle measures what a daemon takes that nobody wants anything of: with one page
 // open, and then with two microphones besides.
 func TestIdle(t *testing.T) {
@@ -229,6 +238,7 @@ func TestSoak(t *testing.T) {
 	front, rear := s.site.Microphones[0], s.site.Microphones[1]
 	source := serveSource(t, s.rig, s.site.TestSignal, rear.Name, rear.Role)
 	s.p = serveProgram(t, program, exampleSite, s.state, "--listen", "127.0.0.1:0", "--processor", s.network.Addr(), "--source", source, "--log-level", "warn")
+	t.Cleanup(s.p.confess)
 	s.p.until(func(r desk.Report) bool { return len(r.Feeds) == 2 && r.Feeds[1].Connected })
 	before := s.settled(func(gauge) bool { return true })
 
@@ -255,10 +265,7 @@ func TestSoak(t *testing.T) {
 	f.close()
 	after := s.settled(func(g gauge) bool { return g.goroutines <= before.goroutines && g.files <= before.files })
 	if after.goroutines > before.goroutines || after.files > before.files {
-		t.Errorf("%.0f goroutines and %.0f files are left, before there were %.0f and %.0f", after.goroutines, after.files, before.goroutines, before.files)
-		must(t, s.p.command.Process.Signal(syscall.SIGQUIT)) // so that it tells where they stand
-		s.p.ended <- <-s.p.ended
-		t.Fatal(tail(s.p.said.String(), 100000))
+		t.Fatalf("%.0f goroutines and %.0f files are left, before there were %.0f and %.0f", after.goroutines, after.files, before.goroutines, before.files)
 	}
 	s.p.stop()
 	s.judgeMemory()
