@@ -99,6 +99,9 @@ func outcome(d dossier.Dossier) *folio.Notice {
 			n.Words = append(n.Words, figures.Sentence(d.Verdict.Reasons[0]))
 		}
 	}
+	if d.How == dossier.Adrift {
+		n.Tone, n.Word = folio.Bad, "Adrift, "+strings.ToLower(n.Word)
+	}
 	ended := "The change was " + desk.Ending(d.Entry)
 	if d.How != dossier.Kept && d.Reason != "" && d.Verdict == nil {
 		ended += ": " + d.Reason
@@ -139,7 +142,11 @@ func readBack(s *folio.Section, d dossier.Dossier) {
 		}
 	}
 	if read > 0 {
-		s.Say(fmt.Sprintf("Read back last, after the change was %s: %d of %d values were what they should be.", desk.Ending(d.Entry), read-len(table)+1, read))
+		when := ""
+		if d.How == dossier.Kept || d.How == dossier.RolledBack {
+			when = ", once the change was " + desk.Ending(d.Entry)
+		}
+		s.Say(fmt.Sprintf("Read back last%s: %d of %d values were what they should be.", when, read-len(table)+1, read))
 	}
 	s.Tabulate("Values that were not", table, "")
 }
@@ -180,7 +187,7 @@ func captured(d dossier.Dossier) folio.Section {
 		s.Say("There are none.")
 		return s
 	}
-	table := [][]string{{"", "Microphone", "Playing", "Taken (UTC)", "Air", "Signal over noise", "Coherence", "Averages"}}
+	table := [][]string{{"No.", "Microphone", "Playing", "Taken (UTC)", "Air", "Signal over noise", "Coherence", "Averages"}}
 	digests := map[string]bool{}
 	var sheets []string
 	for i, c := range d.Captures {
@@ -322,6 +329,6 @@ func timeline(d dossier.Dossier) folio.Section {
 	for _, e := range d.Timeline {
 		table = append(table, []string{strings.TrimSuffix(moment(e.At), figures.Space+"UTC"), figures.Capital(e.Event), figures.Sentence(e.Detail)})
 	}
-	s.Tabulate("All times are UTC", table, "")
+	s.Tabulate("All times are UTC", table, "A time within a line is by the clock of the machine that ran the daemon.")
 	return s
 }

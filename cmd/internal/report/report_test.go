@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"image"
+	"image/draw"
 	"image/png"
 	"io"
 	"math"
@@ -187,6 +188,9 @@ func TestChangesHaveAllOfIt(t *testing.T) {
 				must(t, name, text, figures.Sentence(c.Sentence), figures.Number(c.Value, 2), figures.Number(c.Low, 2)+" to "+figures.Number(c.High, 2), figures.Number(c.Limit, 2))
 			}
 		}
+		if d.How == dossier.Adrift {
+			must(t, name, text, "Adrift, not measured", "Read back last: 4 of 4 values")
+		}
 		for _, c := range d.Captures {
 			must(t, name, text, c.Microphone+" ("+string(c.Role)+") "+engine.Heard{Row: c.Row, Solo: c.Solo}.Words(d.Site), c.SheetDigest)
 		}
@@ -199,6 +203,39 @@ func TestChangesHaveAllOfIt(t *testing.T) {
 		if strings.Contains(text, "NaN") || strings.Contains(text, "unknown") && d.How != dossier.Adrift {
 			t.Errorf("%s: it says %s", name, text)
 		}
+	}
+}
+
+// The chart of a change shows what was measured: its dots are there once there are
+// captures, and an interval is as long as the axis says.
+func TestChartOfAChange(t *testing.T) {
+	d := desktest.Past()[0]
+	tinted := func(d dossier.Dossier) (count int) {
+		var b bytes.Buffer
+		if err := beside(d).Picture.PNG(&b); err != nil {
+			t.Fatal(err)
+		}
+		dots, err := png.Decode(&b)
+		if err != nil {
+			t.Fatal(err)
+		}
+		sheet := image.NewRGBA(dots.Bounds())
+		draw.Draw(sheet, sheet.Rect, dots, sheet.Rect.Min, draw.Src)
+		return bytes.Count(sheet.Pix, []byte{0xd5, 0x5e, 0, 0xff}) // rear's colour
+	}
+	measured := tinted(d)
+	for i := range d.Captures {
+		for k := range d.Captures[i].Function.Sigma {
+			d.Captures[i].Function.Sigma[k] *= 30
+		}
+	}
+	unsure := tinted(d)
+	d.Captures = nil
+	if predicted := tinted(d); !(0 < predicted && predicted < measured && measured < unsure) {
+		t.Errorf("%d dots as predicted, %d with what was measured, %d with what was measured badly", predicted, measured, unsure)
+	}
+	if alt := beside(d).Picture.Alt; !strings.Contains(alt, "Predicted") {
+		t.Errorf("said to be %q", alt)
 	}
 }
 

@@ -97,8 +97,11 @@ func (t *Table) columns() int {
 	return len(t.Rows[0])
 }
 
+// longNumber is how long a number with its unit and another one may be.
+const longNumber = 28
+
 // Numeric reports whether a column holds numbers: each of its cells that says
-// something begins with a digit, or with a sign and a digit.
+// something is short and begins with a digit, or with a sign and a digit.
 func (t *Table) Numeric(column int) bool {
 	some := false
 	if len(t.Head) == 0 {
@@ -109,7 +112,7 @@ func (t *Table) Numeric(column int) bool {
 		if row[column] == "" || row[column] == "–" || row[column] == "none" {
 			continue
 		}
-		if first, _ := utf8.DecodeRuneInString(cell); !unicode.IsDigit(first) && first != '∞' {
+		if first, _ := utf8.DecodeRuneInString(cell); !unicode.IsDigit(first) && first != '∞' || utf8.RuneCountInString(cell) > longNumber {
 			return false
 		}
 		some = true

@@ -290,10 +290,10 @@ func TestAwkwardWords(t *testing.T) {
 }
 
 func TestNumericColumns(t *testing.T) {
-	table := Table{Head: []string{"a", "b", "c", "d", "e"}, Rows: [][]string{
-		{"−3.0 dB", "rear", "∞ dB", "", "+0.1 Hz"}, {"12", "3", "−∞ to 2", "", "none"}, {"", "4", "–", "", "1.75 m left"},
+	table := Table{Head: []string{"a", "b", "c", "d", "e", "f"}, Rows: [][]string{
+		{"−3.0 dB", "rear", "∞ dB", "", "+0.1 Hz", "24 datagrams went out to 4 outputs."}, {"12", "3", "−∞ to 2", "", "none", "1"}, {"", "4", "–", "", "1.75 m left", "2"},
 	}}
-	for i, want := range []bool{true, false, true, false, true} {
+	for i, want := range []bool{true, false, true, false, true, false} {
 		if table.Numeric(i) != want {
 			t.Errorf("column %s: numeric %v", table.Head[i], !want)
 		}

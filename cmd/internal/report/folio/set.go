@@ -25,8 +25,11 @@ func (p *printer) table(t *Table) {
 	s.head(head)
 	for i, cells := range t.Rows {
 		lines, needed := s.lines(cells, ""), 0.0
-		if i == len(t.Rows)-1 {
-			needed = s.noted(t) // nobody looks for a note on the next page
+		switch len(t.Rows) - i { // nobody looks for one row or a note on the next page
+		case 2:
+			needed = s.tall(s.lines(t.Rows[i+1], "")) + s.noted(t)
+		case 1:
+			needed = s.noted(t)
 		}
 		if p.room(s.tall(lines) + needed) {
 			s.head(head)
