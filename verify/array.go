@@ -4,8 +4,6 @@ import (
 	"fmt"
 	"math"
 	"math/cmplx"
-	"strconv"
-	"strings"
 
 	"hushback/engine"
 )
@@ -173,14 +171,14 @@ func between(low, high float64, digits int, unit string) string {
 	case noLow && noHigh:
 		return "it could be anything"
 	case noLow:
-		return fmt.Sprintf("below %s %s", spell(high, digits), unit)
+		return fmt.Sprintf("below %s %s", engine.Fixed(high, digits), unit)
 	case noHigh:
-		return fmt.Sprintf("above %s %s", spell(low, digits), unit)
+		return fmt.Sprintf("above %s %s", engine.Fixed(low, digits), unit)
 	}
 	// Outwards, so that what is read never promises more than what was found.
 	scale := math.Pow10(digits)
 	from, to := math.Floor(low*scale+rounding)/scale, math.Ceil(high*scale-rounding)/scale
-	return fmt.Sprintf("between %s and %s %s", spell(from, digits), spell(to, digits), unit)
+	return fmt.Sprintf("between %s and %s %s", engine.Fixed(from, digits), engine.Fixed(to, digits), unit)
 }
 
 // rounding is what the last bits of a number may add to it, in last digits shown.
@@ -189,9 +187,9 @@ const rounding = 1e-6
 // against says a level relative to another in words.
 func against(db float64) string {
 	if db > 0 {
-		return spell(db, 1) + " dB above"
+		return engine.Fixed(db, 1) + " dB above"
 	}
-	return spell(-db, 1) + " dB below"
+	return engine.Fixed(-db, 1) + " dB below"
 }
 
 // betweenLevels spells an interval of levels relative to another.
@@ -200,18 +198,9 @@ func betweenLevels(low, high float64) string {
 	case math.IsInf(high, 1):
 		return between(low, high, 1, "dB")
 	case high <= 0 && math.IsInf(low, -1):
-		return fmt.Sprintf("at least %s dB below", spell(-high, 1))
+		return fmt.Sprintf("at least %s dB below", engine.Fixed(-high, 1))
 	case high <= 0:
 		return between(-high, -low, 1, "dB")
 	}
 	return fmt.Sprintf("%s to %s", against(low), against(high))
-}
-
-// spell is a number with so many decimals and no sign on a zero.
-func spell(v float64, digits int) string {
-	s := strconv.FormatFloat(v, 'f', digits, 64)
-	if strings.Trim(s, "-0.") == "" {
-		return strings.TrimPrefix(s, "-")
-	}
-	return s
 }

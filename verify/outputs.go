@@ -56,7 +56,7 @@ func (e *evidence) heard() ([]Claim, error) {
 		c.Outcome = within(c.Low, c.High, c.Limit)
 		name := e.parts[k].title
 		c.Sentence = fmt.Sprintf("%s is heard in front at %s dB against prediction (%s); wanted within %d dB",
-			name, spell(c.Value, 1), between(c.Low, c.High, 1, c.Unit), levelToleranceDB)
+			name, engine.Fixed(c.Value, 1), between(c.Low, c.High, 1, c.Unit), levelToleranceDB)
 		if c.High < silentDB { // how far below, the noise does not let on
 			c.Sentence = fmt.Sprintf("%s is silent: at least %.0f dB below prediction", name, math.Min(-c.High, -engine.FloorDB))
 		}
@@ -85,7 +85,7 @@ func (e *evidence) alike() (Claim, error) {
 	c.Value, c.Low, c.High = median(values), median(lows), median(highs)
 	c.Outcome = within(c.Low, c.High, c.Limit)
 	c.Sentence = fmt.Sprintf("against prediction the rear microphone reads %s dB over the front one (%s); wanted within %d dB",
-		spell(c.Value, 1), between(c.Low, c.High, 1, c.Unit), apartToleranceDB)
+		engine.Fixed(c.Value, 1), between(c.Low, c.High, 1, c.Unit), apartToleranceDB)
 	if c.Outcome != Proven {
 		c.Sentence += ": match their gains with both in one place, or calibrate them, and measure again"
 	}

@@ -109,7 +109,7 @@ func (e *evidence) levelBehind() (Claim, bool, error) {
 	}
 	c.Outcome = within(c.Low, c.High, c.Limit)
 	c.Sentence = fmt.Sprintf("behind, the front row is %s dB against the rear row at %.1f Hz, compared with prediction (%s); wanted within %.2f dB for the null",
-		spell(c.Value, 2), e.freq[e.inRange[k]], between(c.Low, c.High, 2, c.Unit), c.Limit)
+		engine.Fixed(c.Value, 2), e.freq[e.inRange[k]], between(c.Low, c.High, 2, c.Unit), c.Limit)
 	return c, true, nil
 }
 
@@ -219,7 +219,7 @@ func (e *evidence) wholeOfParts() Claim {
 		worst.Sentence = fmt.Sprintf("everything open is the sum of what was heard alone, within %.0f dB (%s)", worst.High, between(worst.Low, worst.High, 0, worst.Unit))
 	default:
 		worst.Sentence = fmt.Sprintf("at the %s microphone everything open differs from the sum of what was heard alone by %s dB (%s); at most %d dB are wanted: a limiter acts, a microphone or a level was moved in between, or something else plays",
-			where, spell(worst.Value, 1), between(worst.Low, worst.High, 1, worst.Unit), wholeLimitDB)
+			where, engine.Fixed(worst.Value, 1), between(worst.Low, worst.High, 1, worst.Unit), wholeLimitDB)
 	}
 	return worst
 }

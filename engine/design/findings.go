@@ -22,7 +22,7 @@ func (w *worker) depth(a array.Array, name string) {
 	target := w.site.Target.NullHz
 	quarter := w.speed / (4 * target)
 	w.findings.add("depth-spacing", quarter, "m", "%sfor a null at %s, rows %s apart: a quarter wavelength, c/4f at %s m/s.",
-		name, hertz(target), metres(quarter), fixed(w.speed, 1))
+		name, hertz(target), metres(quarter), engine.Fixed(w.speed, 1))
 	depths := a.Depths()
 	if len(depths) != 1 || len(a.Rear()) == 0 {
 		return
@@ -58,7 +58,7 @@ func (w *worker) spacings(a array.Array, name string) {
 	top := w.site.Target.Range.HighHz
 	wave := w.speed / top
 	w.findings.add("side-spacing", widest, "m", "%sneighbours in the front row stand up to %s apart, %s of a wavelength at %s.",
-		name, metres(widest), fixed(widest/wave, 2), hertz(top))
+		name, metres(widest), engine.Fixed(widest/wave, 2), hertz(top))
 	w.findings.add("side-spacing-third", wave/3, "m", "%sup to %s, a third of a wavelength at %s, the row plays as one (%s).",
 		name, metres(wave/3), hertz(top), practice)
 	w.findings.add("side-spacing-two-thirds", 2*wave/3, "m", "%sbeyond %s, two thirds of a wavelength at %s, it breaks into lobes (%s).",

@@ -22,7 +22,7 @@ func (w *worker) warn() {
 	w.walled()
 	w.near()
 	if w.method != air.Cramer {
-		w.warnings.add("air", w.speed, "", "the air is outside 0 to 30 °C or 750 to 1020 hPa, where the speed of sound is known to 0.1 m/s; %s m/s is an estimate. Measure the null.", fixed(w.speed, 1))
+		w.warnings.add("air", w.speed, "", "the air is outside 0 to 30 °C or 750 to 1020 hPa, where the speed of sound is known to 0.1 m/s; %s m/s is an estimate. Measure the null.", engine.Fixed(w.speed, 1))
 	}
 }
 

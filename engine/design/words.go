@@ -15,34 +15,25 @@ func metres(v float64) string {
 	if math.Abs(v) >= 10 {
 		return trimmed(v, 1) + " m"
 	}
-	return fixed(v, 2) + " m"
+	return engine.Fixed(v, 2) + " m"
 }
 
 func hertz(v float64) string    { return trimmed(v, 1) + " Hz" }
-func decibels(v float64) string { return fixed(v, 1) + " dB" }
+func decibels(v float64) string { return engine.Fixed(v, 1) + " dB" }
 func signed(v float64) string {
 	if s := decibels(v); v < 0 || s == decibels(0) {
 		return s
 	}
 	return "+" + decibels(v)
 }
-func millis(sec float64) string { return fixed(sec*1e3, 1) + " ms" }
+func millis(sec float64) string { return engine.Fixed(sec*1e3, 1) + " ms" }
 func degrees(rad float64) string {
-	return fixed(rad*180/math.Pi, 0) + "°"
+	return engine.Fixed(rad*180/math.Pi, 0) + "°"
 }
 
-// fixed never says -0.0.
-func fixed(v float64, digits int) string {
-	s := fmt.Sprintf("%.*f", digits, v)
-	if strings.Trim(s, "-0.") == "" {
-		return strings.TrimPrefix(s, "-")
-	}
-	return s
-}
-
-// trimmed is fixed, but 45 stays 45.
+// trimmed is engine.Fixed, but 45 stays 45.
 func trimmed(v float64, digits int) string {
-	return strings.TrimSuffix(fixed(v, digits), "."+strings.Repeat("0", digits))
+	return strings.TrimSuffix(engine.Fixed(v, digits), "."+strings.Repeat("0", digits))
 }
 
 func span(b engine.Band) string {
@@ -50,7 +41,7 @@ func span(b engine.Band) string {
 }
 
 func place(p engine.Point) string {
-	return fmt.Sprintf("x %s m, y %s m", fixed(p.X, 1), fixed(p.Y, 1))
+	return fmt.Sprintf("x %s m, y %s m", engine.Fixed(p.X, 1), engine.Fixed(p.Y, 1))
 }
 
 // notes collects findings in the order they are added.

@@ -8,6 +8,8 @@ import (
 	"strconv"
 	"strings"
 	"unicode"
+
+	"hushback/engine"
 )
 
 // Number writes v with so many decimals and a real minus sign, which screen
@@ -21,11 +23,7 @@ func Number(v float64, places int) string {
 	case math.IsInf(v, -1):
 		return "−∞"
 	}
-	text := strconv.FormatFloat(v, 'f', places, 64)
-	if strings.Trim(text, "-0.") == "" {
-		text = strings.TrimPrefix(text, "-") // a rounded -0.0
-	}
-	return Minus(text)
+	return Minus(engine.Fixed(v, places))
 }
 
 // Minus turns the hyphen before a number into a minus sign, unless it joins

@@ -68,12 +68,7 @@ func Controls(site engine.Site) []Control {
 
 // print is a value with as many digits as a step has.
 func (c Control) print(v float64) string {
-	digits := max(0, int(math.Ceil(-math.Log10(c.Step)-1e-9)))
-	s := strconv.FormatFloat(v, 'f', digits, 64)
-	if strings.Trim(s, "-0.") == "" {
-		s = strings.TrimPrefix(s, "-")
-	}
-	return s
+	return engine.Fixed(v, max(0, int(math.Ceil(-math.Log10(c.Step)-1e-9))))
 }
 
 // Says is a value with its unit.
