@@ -9,8 +9,7 @@ import (
 	"hushback/engine"
 )
 
-// Problem is one thing wrong in a file. Line and Column count from 1; File is
-// empty when the problem lies between files, as with Fit.
+// Problem is one thing wrong in a file. Line and Column count from 1.
 type Problem struct {
 	File         string
 	Line, Column int
@@ -19,9 +18,6 @@ type Problem struct {
 
 // String reads `file:line:column: path: got X, want Y`.
 func (p Problem) String() string {
-	if p.File == "" {
-		return p.Problem.String()
-	}
 	return fmt.Sprintf("%s:%d:%d: %s", p.File, p.Line, p.Column, p.Problem)
 }
 

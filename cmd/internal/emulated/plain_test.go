@@ -290,36 +290,6 @@ func TestProcessorForgetsWhatNobodyCanHear(t *testing.T) {
 	}
 }
 
-func TestProcessorLosesDatagramsByChance(t *testing.T) {
-	written := func(seed uint64) int {
-		p := started(t, Options{Loss: 0.3, Seed: seed})
-		a := ask(t, p)
-		for range 200 {
-			a.int("/out/1/mute", 1)
-		}
-		// Queries are lost too, so ask until one gets through both ways.
-		deadline := time.Now().Add(20 * time.Second)
-		for b := make([]byte, 64); ; {
-			a.send(packet("/out/1/mute", ","))
-			_ = a.conn.SetReadDeadline(time.Now().Add(50 * time.Millisecond))
-			if _, err := a.conn.Read(b); err == nil {
-				return p.Writes()
-			}
-			if time.Now().After(deadline) {
-				t.Fatal("no query gets through")
-			}
-		}
-	}
-	// 200 fair trials of 0.7: 140 with a deviation of 6.5.
-	n := written(1)
-	if n < 110 || n > 170 {
-		t.Errorf("%d of 200 writes arrived, want about 140", n)
-	}
-	if again := written(1); again != n {
-		t.Errorf("the same seed lost %d, then %d", 200-n, 200-again)
-	}
-}
-
 func TestProcessorAddresses(t *testing.T) {
 	p := started(t, Options{})
 	if !strings.HasPrefix(p.Addr(), "127.0.0.1:") {

@@ -11,7 +11,6 @@ import (
 	"cmp"
 	"context"
 	"fmt"
-	"math/rand/v2"
 	"slices"
 	"sync"
 	"time"
@@ -25,12 +24,10 @@ import (
 // machine that stands still for a while.
 const pastKept = 60 // seconds
 
-// Options say which processor to start and how badly it is connected.
+// Options say which processor to start and where.
 type Options struct {
 	Kind    string    // the name of its profile; "" is plain-eight
 	Address string    // host:port; "" is any free port of this machine
-	Loss    float64   // chance that a datagram is lost, either way; UDP only
-	Seed    uint64    // of the loss
 	Epoch   time.Time // zero of its clock; the zero value is now
 }
 
@@ -40,13 +37,11 @@ type Options struct {
 type Processor struct {
 	kind  kind
 	epoch time.Time // zero of its clock
-	loss  float64
 	line  line
 	done  chan struct{}
 	stop  func() bool // of the context's watch
 
 	mu       sync.Mutex
-	rng      *rand.Rand
 	channels []channel
 	past     map[int][]Moment
 	stuck    map[int]bool
@@ -73,7 +68,7 @@ func Start(ctx context.Context, o Options) (*Processor, error) {
 		return nil, fmt.Errorf("emulated processor: there is none of the kind %q", name)
 	}
 	p := &Processor{
-		kind: kinds()[at], epoch: o.Epoch, loss: o.Loss, rng: rand.New(rand.NewPCG(o.Seed, 0)),
+		kind: kinds()[at], epoch: o.Epoch,
 		done: make(chan struct{}), past: map[int][]Moment{}, stuck: map[int]bool{}, labels: map[int]string{}, heardAt: map[string]time.Time{},
 	}
 	if p.epoch.IsZero() {
@@ -212,9 +207,6 @@ func standing(moments []Moment, from float64) []Moment {
 
 // take does what one packet asks for and returns the packets to answer with.
 func (p *Processor) take(packet []byte, from string) [][]byte {
-	if p.lost() {
-		return nil
-	}
 	messages, err := osc.Decode(packet)
 	if err != nil {
 		p.mu.Lock()
@@ -226,18 +218,12 @@ func (p *Processor) take(packet []byte, from string) [][]byte {
 	for _, m := range messages {
 		for _, answer := range p.do(m, from) {
 			packet, err := osc.Encode(answer)
-			if err == nil && !p.lost() {
+			if err == nil {
 				answers = append(answers, packet)
 			}
 		}
 	}
 	return answers
-}
-
-func (p *Processor) lost() bool {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	return p.loss > 0 && p.rng.Float64() < p.loss
 }
 
 // do applies one message and returns the answers to a query.
