@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"context"
 	"net"
 	"os"
 	"os/exec"
@@ -55,14 +56,14 @@ func TestErrorsSayWhatToDo(t *testing.T) {
 		{[]string{"serve", exampleSite, "--state", state, "--listen", taken.Addr().String()}, exitNotProven, taken.Addr().String(), "choose another address with --listen"},
 		{[]string{"serve", exampleSite, "--config", settings}, exitBadInput, "it has listne", "call it listen"},
 		{[]string{"serve", exampleSite, "--config", none}, exitBadInput, none, "look to the path"},
-		{[]string{"serve", exampleSite, "--keep-for", "3"}, exitBadInput, `keep-for: got "3"`, "want at least 1s"},
+		{[]string{"serve", exampleSite, "--keep-for", "3"}, exitBadInput, `keep-for: got "3"`, "want at least 1 s"},
 		{[]string{"serve", exampleSite, "--source", none}, exitBadInput, none, "look to the path"},
 		{[]string{"serve", exampleSite, "--state", broken + "/x"}, exitNotProven, "state folder", "name another path"},
 		{[]string{"rollback", "--state", state}, exitBadInput, "no daemon runs on " + state, "name the site"},
 		{[]string{"presets", "--state", none}, exitBadInput, none, "name the right state folder with --state"},
 		{[]string{"presets", "--state", damaged}, exitNotProven, "damaged", "presets set-aside"},
 		{[]string{"presets", "import", token}, exitBadInput, token, "name a file that export wrote"},
-		{[]string{"excite", exampleSite, "--kind", "pink"}, exitBadInput, `--kind: got "pink"`, "want one of"},
+		{[]string{"excite", exampleSite, "--kind", "pink"}, exitBadInput, `--kind: got "pink"`, "want multisine, sweep or noise"},
 		{[]string{"excite", exampleSite, "--format", "mp3"}, exitBadInput, `--format, --rate, --channels: samples as "mp3"`, "want one of"},
 		{[]string{"excite", exampleSite, "--for", "1 s", "--out", "/dev/full"}, exitNotProven, "/dev/full is not whole", "make room"},
 		{[]string{"excite", exampleSite, "--json"}, exitBadInput, "--json goes with --out", "name a file"},
@@ -129,5 +130,21 @@ func TestReaderThatGoesAway(t *testing.T) {
 	must(t, command.Process.Signal(interrupt))
 	if err := command.Wait(); err != nil {
 		t.Errorf("the daemon ended with %v: %s", err, errs)
+	}
+}
+
+// What is interrupted half-way is not passed off as whole.
+func TestInterruptedIsNotDone(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "signal.wav")
+	for want, typed := range map[string][]string{
+		file + " is not whole: interrupted: write it again": {"excite", exampleSite, "--out", file},
+		"interrupted: compare again":                        {"compare", exampleSite, "--layouts", "plain,gradient"},
+	} {
+		ctx, stop := context.WithCancel(t.Context())
+		stop()
+		var out, errs strings.Builder
+		if code := run(ctx, typed, &out, &errs); code != exitNotProven || out.Len() > 0 || !strings.Contains(errs.String(), want) {
+			t.Errorf("%q: exit code %d, %q, %s", typed, code, out.String(), errs.String())
+		}
 	}
 }
