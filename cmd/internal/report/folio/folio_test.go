@@ -195,7 +195,7 @@ func TestSameDocumentSameBytes(t *testing.T) {
 	}
 	page, _ := HTML(d)
 	paper, err := PDF(d, A4)
-	for range 5 {
+	for range 3 {
 		again, _ := HTML(d)
 		twice, err2 := PDF(d, A4)
 		if err != nil || err2 != nil || !bytes.Equal(page, again) || !bytes.Equal(paper, twice) {
