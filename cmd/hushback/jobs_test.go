@@ -9,7 +9,6 @@ import (
 // The example jobs show what their comments say: typed in from there, as what one
 // row of a comparison of their layouts reads.
 func TestExampleJobsShowTheirProblem(t *testing.T) {
-	t.Parallel()
 	for _, c := range []struct {
 		site, row string
 		want      []float64
@@ -54,7 +53,6 @@ func TestExampleJobsShowTheirProblem(t *testing.T) {
 // A rig put up as well as a good crew does it clears the limits of every job: more
 // seeds than one by HUSHTEST_JOBS.
 func TestExampleJobsAreProven(t *testing.T) {
-	t.Parallel()
 	for _, site := range []string{"marlfold", "sorrelgate", "cinderbarn"} {
 		t.Run(site, func(t *testing.T) {
 			t.Parallel()

@@ -6,6 +6,5 @@ import "testing"
 // numbers carry noise: on lines that tell of a measurement they may differ in
 // their last digits, elsewhere not at all.
 func TestReadmeCommands(t *testing.T) {
-	t.Parallel()
 	newReader(t, "../../README.md").follow()
 }
