@@ -57,6 +57,7 @@ type operator struct {
 	phone  *soakPhone
 	counts map[string]int   // of what came of it
 	home   []engine.Setting // the safe preset
+	left   string           // what was written, in words
 }
 
 func (o *operator) count(what string) { o.counts[what]++ }
@@ -66,7 +67,7 @@ func (o *operator) tally() string {
 	for _, what := range slices.Sorted(maps.Keys(o.counts)) {
 		all = append(all, fmt.Sprintf("%d × %s", o.counts[what], what))
 	}
-	return strings.Join(all, "; ")
+	return strings.Join(all, "\n    ")
 }
 
 // must presses what has to be taken.
@@ -168,7 +169,7 @@ func (o *operator) ended(what string) desk.Report {
 	if r.State == "rolled back" {
 		said += " to " + r.To
 	}
-	if r.State == "adrift" || r.State == "rolled back" && !strings.Contains(r.Reason, "asked") && what != "to safe" {
+	if r.State == "adrift" || r.State == "rolled back" {
 		said += " (" + short(r.Reason) + ")"
 	}
 	o.count(said)
@@ -310,7 +311,7 @@ func (o *operator) judgeJournal() {
 			o.t.Errorf("change %s is %q in the journal and %q in its dossier", d.Change, ends[d.Change], d.How)
 		}
 	}
-	o.counts["line of the journal"], o.counts["change in the journal"], o.counts["dossier"] = len(entries), len(ends), len(dossiers)
+	o.left = fmt.Sprintf("%d lines of %d changes, each with one end; %d dossiers that agree", len(entries), len(ends), len(dossiers))
 	o.mustHaveDossiers(entries, dossiers)
 }
 

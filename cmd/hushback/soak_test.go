@@ -335,7 +335,8 @@ func (s *soak) tell(o *operator, before, after gauge, lasting time.Duration) {
 	say := func(what, format string, args ...any) { s.t.Logf("%-34s "+format, append([]any{what}, args...)...) }
 	say("lasting", "%s, seed %d; load of the machine at the end %s", lasting, soakSeed, strings.Join(strings.Fields(string(load))[:3], " "))
 	say("phones", "%d; %d links, %d pictures, %d MB, %d times asleep, %d trials", len(c.phones), c.links.Load(), c.pictures.Load(), c.bytes.Load()>>20, c.slept.Load(), c.trys.Load())
-	say("changes", "%s", o.tally())
+	say("changes", "\n    %s", o.tally())
+	say("journal", "%s", o.left)
 	say("datagrams through the network", "%d", s.network.Carried())
 	say("CPU", "%.0f %% of a core", 100*over(first, last))
 	line := func(what string, unit float64, of func(gauge) float64) {
