@@ -14,10 +14,16 @@ func IsTerminal(w io.Writer) bool {
 	return ok && term.IsTerminal(int(f.Fd()))
 }
 
-// Paint is what colours the words that judge, where a terminal shows colours and
-// nobody asked for none (https://no-color.org). The words say it all without.
+// coloured reports whether w shows colours and nobody asked for none
+// (https://no-color.org).
+func coloured(w io.Writer) bool {
+	return IsTerminal(w) && os.Getenv("NO_COLOR") == "" && os.Getenv("TERM") != "dumb"
+}
+
+// Paint is what colours the words that judge, where colours are shown. The words say
+// it all without.
 func Paint(w io.Writer) func(word string) string {
-	if !IsTerminal(w) || os.Getenv("NO_COLOR") != "" || os.Getenv("TERM") == "dumb" {
+	if !coloured(w) {
 		return func(word string) string { return word }
 	}
 	return func(word string) string {

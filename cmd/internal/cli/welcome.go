@@ -88,6 +88,6 @@ func (s Welcome) Say(c *cobra.Command) (io.Writer, error) {
 // invite says how to come in, with a drawing for cameras where somebody may see it.
 func (s Welcome) invite(c *cobra.Command) {
 	asked, _ := c.Flags().GetBool("qr")
-	s.Door.Draw = asked || IsTerminal(c.OutOrStdout())
+	s.Door.Draw = asked || coloured(c.OutOrStdout()) // a camera needs the code's own black and white
 	s.Door.Write(c.OutOrStdout())
 }

@@ -58,7 +58,7 @@ func last(folder home.Folder) (Subject, error) {
 		return Subject{}, err
 	}
 	if len(names) == 0 {
-		return Subject{}, fmt.Errorf("%s is no state folder with changes: there is none in %s", folder.Dir, folder.Changes())
+		return Subject{}, fmt.Errorf("%s is no state folder with changes: there is none in %s: name a change by its file, or another folder", folder.Dir, folder.Changes())
 	}
 	path, err := dossier.Path(folder.Changes(), names[0])
 	if err != nil {
