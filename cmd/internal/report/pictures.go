@@ -51,13 +51,18 @@ func beside(d dossier.Dossier) folio.Block {
 		measured = &d.Verdict.Summary
 	}
 	t := d.Site.Target
-	curves := figures.Curves(d.Prediction, d.Captures, t.Range, verify.LikelyPercent)
-	sheet := paper.Page(paper.Heading("", ""), paper.Legend(besideLegend(curves, t)), besideChart(curves, t))
 	caption := fmt.Sprintf("Front and rear microphone with everything open, predicted and measured; bars: %d %% intervals. 0 dB: mean of the predicted front over the operating range, onto which the measured front is laid by one number of dB.", verify.LikelyPercent)
 	if len(d.Captures) == 0 {
 		caption = "Front and rear microphone as predicted; nothing was measured. 0 dB: mean of the front over the operating range."
 	}
-	return drawn(sheet, nil, caption, figures.NewChart(d.Prediction, t, d.Captures, measured).Alt)
+	return drawn(besideDrawn(d), nil, caption, figures.NewChart(d.Prediction, t, d.Captures, measured).Alt)
+}
+
+// besideDrawn is the drawing of it.
+func besideDrawn(d dossier.Dossier) *picture.Drawing {
+	t := d.Site.Target
+	curves := figures.Curves(d.Prediction, d.Captures, t.Range, verify.LikelyPercent)
+	return paper.Page(paper.Heading("", ""), paper.Legend(besideLegend(curves, t)), besideChart(curves, t))
 }
 
 // look is how a curve is drawn: front and rear by colour, measured solid with dots.

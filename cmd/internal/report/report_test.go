@@ -8,13 +8,13 @@ import (
 	"errors"
 	"fmt"
 	"image"
-	"image/draw"
 	"image/png"
 	"io"
 	"math"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -213,29 +213,30 @@ func TestChangesHaveAllOfIt(t *testing.T) {
 // captures, and an interval is as long as the axis says.
 func TestChartOfAChange(t *testing.T) {
 	d := desktest.Past()[0]
-	tinted := func(d dossier.Dossier) (count int) {
+	// strokes of rear's colour, and how long all of them are that run straight up.
+	inked := func(d dossier.Dossier) (strokes int, tall float64) {
 		var b bytes.Buffer
-		if err := beside(d).Picture.PNG(&b); err != nil {
+		if err := besideDrawn(d).SVG(&b); err != nil {
 			t.Fatal(err)
 		}
-		dots, err := png.Decode(&b)
-		if err != nil {
-			t.Fatal(err)
+		bars := regexp.MustCompile(`d="M([\d.]+),([\d.]+)L([\d.]+),([\d.]+)" style="[^"]*stroke:#D55E00`)
+		for _, m := range bars.FindAllStringSubmatch(b.String(), -1) {
+			if m[1] == m[3] {
+				tall += math.Abs(value(t, m[4]) - value(t, m[2]))
+			}
 		}
-		sheet := image.NewRGBA(dots.Bounds())
-		draw.Draw(sheet, sheet.Rect, dots, sheet.Rect.Min, draw.Src)
-		return bytes.Count(sheet.Pix, []byte{0xd5, 0x5e, 0, 0xff}) // rear's colour
+		return strings.Count(b.String(), "#D55E00"), tall
 	}
-	measured := tinted(d)
+	measured, short := inked(d)
 	for i := range d.Captures {
 		for k := range d.Captures[i].Function.Sigma {
 			d.Captures[i].Function.Sigma[k] *= 30
 		}
 	}
-	unsure := tinted(d)
+	_, long := inked(d)
 	d.Captures = nil
-	if predicted := tinted(d); !(0 < predicted && predicted < measured && measured < unsure) {
-		t.Errorf("%d dots as predicted, %d with what was measured, %d with what was measured badly", predicted, measured, unsure)
+	if predicted, none := inked(d); predicted == 0 || measured < predicted+51 || none != 0 || short == 0 || long < 10*short {
+		t.Errorf("%d strokes as predicted, %d with 51 lines measured; bars %g, with much noise %g, with nothing %g", predicted, measured, short, long, none)
 	}
 	if alt := beside(d).Picture.Alt; !strings.Contains(alt, "Predicted") {
 		t.Errorf("said to be %q", alt)
