@@ -25,6 +25,7 @@ print(json.dumps({
   "sheet": list(csv.DictReader(open(folder + "/sheet.csv", newline=""))),
   "microphone": [r["microphone"] for r in rows], "playing": [r["playing_outputs"] for r in rows], "muted": [r["muted_outputs"] for r in rows],
   "freq": [hexed(v) for v in block["freq_hz"]], "level": [hexed(v) for v in block["level_db"]], "phase": [hexed(v) for v in block["phase_deg"]],
+  "coherence": [hexed(v) for v in block["coherence"]], "snr": [hexed(v) for v in block["snr_db"]], "high": [hexed(v) for v in block["level_high_90_db"]],
   "low": [hexed(v) for v in block["level_low_90_db"]],
   "same": all(hexed(l[k]) == (float(r[k]).hex() if r[k] else None) for c, rs in zip(told["captures"], [rows[i:i+len(told["captures"][0]["lines"])] for i in range(0, len(rows), len(told["captures"][0]["lines"]))]) for l, r in zip(c["lines"], rs) for k in l),
   "job": told["job"], "taken": told["captures"][0]["taken_utc"], "names": list(block.dtype.names), "crlf": open(folder + "/sheet.csv", "rb").read().count(b"\r\n"),
@@ -52,6 +53,7 @@ func TestTablesReadBack(t *testing.T) {
 		Sheet                      []map[string]string
 		Microphone, Playing, Muted []string
 		Freq, Level, Phase, Low    []*string
+		Coherence, SNR, High       []*string
 		Same                       bool
 		Job, Taken                 string
 		Names                      []string
@@ -93,8 +95,12 @@ func TestTablesReadBack(t *testing.T) {
 			if bits(t, got.Freq[n]) != f || !close(bits(t, got.Level[n]), level) || h != 0 && !close(bits(t, got.Phase[n]), math.Atan2(imag(h), real(h))*180/math.Pi) {
 				t.Fatalf("line %d: %v %v %v, want %g Hz, %g dB", n, bits(t, got.Freq[n]), bits(t, got.Level[n]), bits(t, got.Phase[n]), f, level)
 			}
-			if low := bits(t, got.Low[n]); low > level {
-				t.Errorf("line %d: the interval begins above the level", n)
+			if low, high := bits(t, got.Low[n]), bits(t, got.High[n]); low > level || high < level || h != 0 && low == high {
+				t.Errorf("line %d: the interval is %g to %g dB about %g dB", n, low, high, level)
+			}
+			noise := 2 * c.Function.Sigma[i] * c.Function.Sigma[i] * c.Function.Averages
+			if want := level - 10*math.Log10(noise); bits(t, got.Coherence[n]) != c.Function.Coherence[i] || !close(bits(t, got.SNR[n]), want) {
+				t.Errorf("line %d: coherence %g, %g dB over the noise, want %g", n, bits(t, got.Coherence[n]), bits(t, got.SNR[n]), want)
 			}
 			n++
 		}
