@@ -19,6 +19,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -35,7 +36,7 @@ import (
 const (
 	soakRate  = 48000
 	soakFrame = soakRate / 10
-	soakNoise = 1e-4 // of full scale, in each channel
+	soakNoise = 5e-5 // of full scale, in each channel, -86 dB
 )
 
 // recorder is what stands at a microphone of a rig: its channels are the test
@@ -52,6 +53,7 @@ type recorder struct {
 	reference []float64 // one period
 	heard     []float64 // one period, of the settings
 	of        []engine.Setting
+	playing   atomic.Bool // else nothing is being played
 }
 
 func newRecorder(rig *rehearsal.Rig, signal engine.TestSignal, role engine.Role, seed uint64) *recorder {
@@ -62,6 +64,7 @@ func newRecorder(rig *rehearsal.Rig, signal engine.TestSignal, role engine.Role,
 		r.phases, ones[i] = append(r.phases, 2*math.Pi*phase.Float64()), 1
 	}
 	r.reference = r.wave(ones)
+	r.playing.Store(true)
 	return r
 }
 
@@ -84,10 +87,14 @@ func (r *recorder) frame(from int) []float32 {
 	if now := r.rig.Settings(); !slices.Equal(now, r.of) {
 		r.of, r.heard = now, r.wave(r.rig.Response(r.role, now, r.lines))
 	}
+	loud := 0.0
+	if r.playing.Load() {
+		loud = 1
+	}
 	audio := make([]float32, 0, 2*soakFrame)
 	for i := range soakFrame {
 		n := (from + i) % r.period
-		audio = append(audio, float32(r.reference[n]+soakNoise*r.rng.NormFloat64()), float32(r.heard[n]+soakNoise*r.rng.NormFloat64()))
+		audio = append(audio, float32(loud*r.reference[n]+soakNoise*r.rng.NormFloat64()), float32(loud*r.heard[n]+soakNoise*r.rng.NormFloat64()))
 	}
 	return audio
 }

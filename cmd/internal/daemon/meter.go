@@ -56,7 +56,10 @@ func (d *Daemon) judgeFeed(f *desk.Feed, floor map[string]float64) {
 	if !f.Connected || f.Functions {
 		return
 	}
-	name, site := d.feedOf(f.Microphone), d.View().Site
+	name, site := f.Microphone, d.View().Site
+	if f.Moved {
+		name = Moved
+	}
 	heard := d.hub.Recent(name, watchedSec)
 	if len(heard.Reference) < heard.Rate { // less than a second since it came, or since a gap
 		return
