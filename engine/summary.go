@@ -9,8 +9,8 @@ import (
 )
 
 // nodes is how many bins rear over front is read through: on lines 2 Hz apart a
-// polynomial through five follows a wall's echo 60 ms late to a hundredth of itself.
-// An axis has leastBins at least.
+// polynomial through five follows a wall's echo 60 ms late to a hundredth of
+// itself. An axis has leastBins at least.
 const (
 	nodes     = 5
 	leastBins = 3
@@ -25,18 +25,19 @@ const silence = 1e-9
 // in phase.
 //
 // Between its bins z(f) = rear/front is read off the polynomial through the five
-// nearest, or fewer where the axis has no more. NullHz is where |z| is least between
-// the neighbours of the lowest bin inside target.Range, and inside the range;
-// NullDepthDB is |z| there and AtTargetDB |z| at the target. Levels stop at FloorDB.
-// Nothing is averaged: noise has to be taken out of what was measured before.
+// nearest, or fewer where the axis has no more. NullHz is where |z| is least
+// between the neighbours of the lowest bin inside target.Range, and inside the
+// range; NullDepthDB is |z| there and AtTargetDB |z| at the target. Levels stop
+// at FloorDB. Nothing is averaged: noise has to be taken out of what was measured
+// before.
 //
 // For that the phase of z must turn slowly: take the arrival time (see
-// field.Arrival) out of both curves first with Curve.Advance. SumShortfallDB is the greatest 20·log10(coherent/|front|)
-// inside the range.
+// field.Arrival) out of both curves first with Curve.Advance. SumShortfallDB is
+// the greatest 20·log10(coherent/|front|) inside the range.
 //
 // Errors: lengths that differ, an axis of fewer than three frequencies, not
 // ascending or without the target, no frequency inside the range, values that
-// are not finite, a front that is silent inside the range or next to a fit.
+// are not finite, a front that is silent.
 func Summarise(front, rear Curve, coherent []float64, target Target) (Summary, error) {
 	if err := checkSummary(front, rear, coherent, target); err != nil {
 		return Summary{}, fmt.Errorf("summary: %w", err)
@@ -109,8 +110,8 @@ func checkBin(front, rear complex128, coherent float64) error {
 	return nil
 }
 
-// polynomial is one through some bins in Newton's form: first + (f - freq[0])·(second +
-// (f - freq[1])·(third + ...)).
+// polynomial is one through some bins in Newton's form:
+// first + (f - freq[0])·(second + (f - freq[1])·(third + ...)).
 type polynomial struct {
 	freq   []float64
 	factor []complex128 // divided differences

@@ -73,9 +73,9 @@ func (m model) louder(cause int, by float64) (float64, error) {
 }
 
 // held is the model with no line but its lowest left in the range. The null of
-// a rig is fitted through the lines around its lowest, so it moves smoothly as
-// long as that is the same line; between two lines it would jump a little, and
-// a difference over a small error would make much of it.
+// a rig is read off a polynomial through the lines around its lowest, so it
+// moves smoothly as long as that is the same line; between two lines it would
+// jump a little, and a difference over a small error would make much of it.
 func (m model) held() (model, error) {
 	z, err := m.ratio(make([]float64, len(m.causes)), m.freqHz)
 	if err != nil {

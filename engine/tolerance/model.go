@@ -57,8 +57,8 @@ func newModel(site engine.Site, sheet engine.Sheet, stepSec float64) (model, err
 	return m, nil
 }
 
-// lines are the test signal's lines inside the range and as many around it as
-// engine.Summarise may fit through, so that it finds what it finds on all.
+// lines are the test signal's lines inside the range and, around it, more than
+// engine.Summarise reads its polynomial through: it finds what it finds on all.
 func lines(site engine.Site) []float64 {
 	const aroundHz, aroundLines = 3, 3
 	all := site.TestSignal.Lines()

@@ -5,7 +5,6 @@ import (
 	"math"
 	"math/cmplx"
 	"math/rand/v2"
-	"slices"
 	"testing"
 
 	"hushback/cmd/internal/emulated"
@@ -234,20 +233,5 @@ func TestLoudCabinetsDoNotClip(t *testing.T) {
 			levels[i] += 20
 		}
 	}
-	r, err := Start(context.Background(), Options{Site: site, Seed: testSeed})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer r.Close()
-	loud := testSheet()
-	for i := range loud {
-		loud[i].GainDB = 6
-	}
-	for _, role := range roles {
-		y := make([]float64, sampleRate/2) // one period
-		r.space().hear(role, still(loud), 9, y)
-		if top := max(slices.Max(y), -slices.Min(y)); top > fullScale || top < 0.01 {
-			t.Errorf("%s peaks at %v with every output at +6 dB", role, top)
-		}
-	}
+	fitsTheScale(t, site)
 }
