@@ -3,6 +3,7 @@ package main
 import (
 	"encoding/json"
 	"fmt"
+	"strings"
 	"testing"
 )
 
@@ -57,9 +58,14 @@ func TestExampleJobsAreProven(t *testing.T) {
 		t.Run(site, func(t *testing.T) {
 			t.Parallel()
 			for seed := range often(t, "HUSHTEST_JOBS", 1) {
-				code, out, errs := said(t, "rehearse", site, "--unattended", "--seed", fmt.Sprint(1+seed))
-				if code != exitDone {
-					t.Errorf("seed %d: exit code %d\n%s%s", 1+seed, code, errs, out)
+				for try := 1; ; try++ { // like a reader's, see tries
+					code, out, errs := said(t, "rehearse", site, "--unattended", "--seed", fmt.Sprint(1+seed))
+					if code == exitDone {
+						break
+					}
+					if t.Logf("seed %d: exit code %d\n%s%s", 1+seed, code, errs, out); try == tries || strings.Contains(out, "refuted") {
+						t.Fatal("it is not proven")
+					}
 				}
 			}
 		})
