@@ -10,7 +10,7 @@ import (
 
 // Describe is the dry run as plain text, for terminal and log: what becomes of
 // each output, then every datagram in the order in which it would be sent, by
-// part: hex, address, type tags, arguments, meaning. Outputs are the site's, for
+// part: meaning, address, type tags, arguments, hex. Outputs are the site's, for
 // their labels.
 func Describe(d DryRun, outputs []engine.Output) string {
 	var b strings.Builder
@@ -34,7 +34,7 @@ func Describe(d DryRun, outputs []engine.Output) string {
 		table := tabwriter.NewWriter(&b, 0, 0, 2, ' ', 0)
 		for _, s := range d.Steps {
 			if s.Part == p.part {
-				fmt.Fprintf(table, "  %x\t%s\t%s\n", s.Bytes, s.Message, s.Words)
+				fmt.Fprintf(table, "  %s\t%s\t%x\n", s.Words, s.Message, s.Bytes)
 			}
 		}
 		table.Flush()

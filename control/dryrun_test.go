@@ -129,9 +129,9 @@ func TestDescribe(t *testing.T) {
 			"\nsent only to go back to what stands now:\n",
 			// Spelled by hand after OSC 1.0: address and tags NUL-padded to 4, then
 			// big-endian; 4.21 as float32 is 0x4086b852.
-			"  2f6f75742f322f64656c6179000000002c6600004086b852  /out/2/delay ,f 4.21  ",
-			"  2f6f75742f312f6d757465002c69000000000001  ",
-			"  output 1 alone: output 2: muted\n",
+			"\n  output 2: delay 4.21 ms      /out/2/delay ,f 4.21  2f6f75742f322f64656c6179000000002c6600004086b852\n",
+			"  2f6f75742f312f6d757465002c69000000000001\n",
+			"\n  output 1 alone: output 2: muted  ",
 		} {
 			if !strings.Contains(text, want) {
 				t.Errorf("missing %q in\n%s", want, text)

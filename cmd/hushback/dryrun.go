@@ -20,8 +20,9 @@ func newDryRun() *cobra.Command {
 		Use:   "dry-run SITE",
 		Short: "Show what would be sent to the processor, sending none of it",
 		Long: `Solves the site, asks the processor what it holds now (queries only) and prints,
-for each output, before and after in plain words and every datagram in hex.
-Confirming is done on the daemon's page, for a dry run of its own.
+for each output, before and after in plain words, then every datagram: what it
+means, its message, its bytes in hex. Confirming is done on the daemon's page,
+for a dry run of its own.
 
 Exit code: 0 shown; 1 the processor does not answer, or it cannot be solved; 2
 bad input.`,

@@ -78,7 +78,7 @@ func (s *Store) open() error {
 	switch {
 	case errors.Is(err, bolterrors.ErrTimeout):
 		s.file = nil // closed by bbolt
-		return fmt.Errorf("%s: %w: stop the other hushback, or give this one a store of its own", s.path, ErrInUse)
+		return fmt.Errorf("%s: %w: stop the other hushback, or give this one a state folder of its own with --state", s.path, ErrInUse)
 	case errors.As(err, &atPath):
 		s.file = nil
 		return fmt.Errorf("store: %w", err)
