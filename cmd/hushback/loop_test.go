@@ -321,7 +321,7 @@ func TestBadInputIsToldFromRefuted(t *testing.T) {
 		{"serve", "--help"},
 		{"dry-run", "--help"},
 		{"rehearse --keep-for 0", "keep-for"},
-		{"rehearse --keep-for 90", "90s"},
+		{"rehearse --keep-for 90", "90 s"},
 		{"rehearse --listen 8470", "host:port"},
 		{"dry-run ottersedge --processor somewhere", "host:port"},
 		{"serve a b", "name one site"},

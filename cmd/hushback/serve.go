@@ -33,14 +33,18 @@ ends; one that an earlier daemon left unfinished is put back when it starts. A
 site file that needs mending is shown on the page with its mistakes, beside the
 way back to the safe preset.
 
+What is confirmed on the page is sent and then measured, output by output. That
+is loud, behind the array too: keep people away from the cabinets, begin with
+the amplifiers low. Local codes come before anything that this program says.
+
 A setting whose flag is not given is taken from the environment
 (HUSHBACK_KEEP_FOR for --keep-for), else from the file that --config names
-(keep-for: 5m), else it is as below. Names that no setting has are refused.
+(keep-for: 5 min), else it is as below. Names that no setting has are refused.
 
 Exit code: 0 stopped, the processor left as it says; 1 it could not start, or
 nobody can tell what the processor holds; 2 bad input.`,
 		Example: `  hushback serve mysite.yaml
-  hushback serve mysite.yaml --listen :8470 --keep-for 10m
+  hushback serve mysite.yaml --listen :8470 --keep-for "10 min"
   hushback serve mysite.yaml --config hushback.yaml --tls --qr`,
 		Args:              cli.Usage(cobra.ExactArgs(1), "name one site: a file, or an example such as ottersedge"),
 		ValidArgsFunction: cli.CompleteSite,

@@ -52,9 +52,9 @@ func AddSettings(c *cobra.Command, listen, state string) {
 	f.String("state", state, "`folder` for presets and journal")
 	f.StringSlice("hosts", nil, "further `names` or addresses that the page is called by")
 	f.Bool("tls", false, "the page over TLS, with a certificate of its own that browsers warn of")
-	f.String("confirm-for", "2m", "`time` that a dry run may wait for its confirm")
-	f.String("keep-for", "3m", "`time` that a change is held before it rolls itself back")
-	f.String("session", "12h", "`time` that a paired phone stays paired")
+	f.String("confirm-for", "2 min", "`time` that a dry run may wait for its confirm")
+	f.String("keep-for", "3 min", "`time` that a change is held before it rolls itself back")
+	f.String("session", "12 h", "`time` that a paired phone stays paired")
 	f.String("log-level", "warn", "least `level` that is logged: debug, info, warn or error")
 	f.String("log-format", "text", "`format` of the log: text or json, a line for each event")
 	Complete(c, "log-level", "debug", "info", "warn", "error")
@@ -113,9 +113,8 @@ func (s *Settings) check() error {
 		{"keep-for", s.KeepFor, &s.keepFor},
 		{"session", s.Session, &s.session},
 	} {
-		var err error
-		if *d.into, err = time.ParseDuration(d.text); err != nil || *d.into < time.Second {
-			return Bad(fmt.Errorf("setting %s: got %q, want at least 1s, with a unit such as 90s, 3m or 12h", d.name, d.text))
+		if *d.into = duration(d.text); *d.into < time.Second {
+			return Bad(fmt.Errorf("setting %s: got %q, want at least 1 s, with a unit such as 90 s, 5 min or 12 h", d.name, d.text))
 		}
 	}
 	if err := Address("setting listen", s.Listen, "127.0.0.1:8470"); err != nil {
@@ -128,6 +127,17 @@ func (s *Settings) check() error {
 		return Bad(fmt.Errorf("setting log-format: got %q, want text or json", s.LogFormat))
 	}
 	return nil
+}
+
+// duration reads a time as site files spell it, or without the space and with m for
+// minutes; 0 where it is neither.
+func duration(text string) time.Duration {
+	text = strings.ReplaceAll(text, " ", "")
+	if number, minutes := strings.CutSuffix(text, "min"); minutes {
+		text = number + "m"
+	}
+	read, _ := time.ParseDuration(text)
+	return read
 }
 
 // Address refuses what is no host:port.

@@ -53,6 +53,19 @@ func TestSettingsComeFromFlagsThenEnvironmentThenFileThenDefault(t *testing.T) {
 	}
 }
 
+// Times are written as in a site file, or as programmers do.
+func TestTimesOfSettings(t *testing.T) {
+	for text, want := range map[string]time.Duration{
+		"5 min": 5 * time.Minute, "5min": 5 * time.Minute, "90 s": 90 * time.Second, "12 h": 12 * time.Hour, "1h30min": 90 * time.Minute, "3m": 3 * time.Minute,
+		"2000 mins": 0, "5": 0, "min": 0, "": 0,
+	} {
+		got, err := reads(t, "--keep-for", text)
+		if want == 0 && (err == nil || !strings.Contains(err.Error(), "want at least 1 s, with a unit such as 90 s, 5 min or 12 h")) || want > 0 && (err != nil || got.keepFor != want) {
+			t.Errorf("%q: %v, %v, want %v", text, got.keepFor, err, want)
+		}
+	}
+}
+
 func TestSettingsThatCannotBe(t *testing.T) {
 	for text, want := range map[string]string{
 		"lissten: 127.0.0.1:2": "it has lissten, which is no setting: take it out, or call it listen",
