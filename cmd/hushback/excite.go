@@ -157,7 +157,7 @@ func (flags exciteFlags) told(site engine.Site) (toldSignal, error) {
 		return told, fmt.Errorf("--format, --rate, --channels: %w", err)
 	}
 	if !slices.Contains(signalKinds(), told.Kind) {
-		return told, fmt.Errorf("--kind: got %q, want one of %q", flags.kind, signalKinds())
+		return told, fmt.Errorf("--kind: got %q, want multisine, sweep or noise", flags.kind)
 	}
 	var errLevel, errFade, errLength error
 	told.LevelDB, errLevel = cli.QuantityOf("--level", flags.level, quantity.Level())

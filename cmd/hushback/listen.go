@@ -96,7 +96,7 @@ type toldListening struct {
 func listen(ctx context.Context, l sound.Listening, asJSON bool, stdout io.Writer) error {
 	carried, err := sound.Listen(ctx, l)
 	if err == nil && carried.Times == 0 && carried.Frames > 0 {
-		err = fmt.Errorf("the daemon took none of %d frames: %s: look to address, token and network, then record again", carried.Frames, carried.Trouble)
+		err = fmt.Errorf("the daemon took none of %d frames: %s: see to that, then record again", carried.Frames, carried.Trouble)
 	}
 	if carried.Rate == 0 && !errors.Is(err, pcm.ErrSilent) { // it never began
 		return cli.Bad(err)

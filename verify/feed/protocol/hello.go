@@ -17,6 +17,7 @@ import (
 	"fmt"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 )
@@ -108,7 +109,7 @@ func ReadHello(data []byte, microphones []string) (Hello, error) {
 	h := Hello{Microphone: w.Microphone, Session: w.Session, Functions: w.Sends == sendsFunctions, Rate: w.Rate}
 	h.Layout = Layout{Format: w.Format, MicrophoneFirst: slices.Equal(w.Channels, Layout{MicrophoneFirst: true}.channelNames())}
 	if !slices.Contains(microphones, h.Microphone) {
-		return Hello{}, fmt.Errorf("hello: microphone %s is not in the site, want one of %q", short(h.Microphone), microphones)
+		return Hello{}, fmt.Errorf("hello: microphone %s is not in the site, want one of %s", short(h.Microphone), quoted(microphones))
 	}
 	return h, w.check()
 }
@@ -152,11 +153,20 @@ func (w hello) checkAudio(add func(string, ...any)) {
 		add("rate %d samples per second, want %d to %d", w.Rate, LowestRate, HighestRate)
 	}
 	if !slices.Contains(Formats(), w.Format) {
-		add("format %s, want one of %q", short(string(w.Format)), Formats())
+		add("format %s, want one of %s", short(string(w.Format)), quoted(Formats()))
 	}
 	if ordered := slices.Sorted(slices.Values(w.Channels)); !slices.Equal(ordered, []string{"microphone", "reference"}) {
 		add(`channels %s, want "reference" and "microphone", once each`, short(strings.Join(w.Channels, ", ")))
 	}
+}
+
+// quoted lists names for people, each as it is written.
+func quoted[S ~string](names []S) string {
+	var all []string
+	for _, n := range names {
+		all = append(all, strconv.Quote(string(n)))
+	}
+	return strings.Join(all, ", ")
 }
 
 // short quotes what somebody else wrote, which may be long.

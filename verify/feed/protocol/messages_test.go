@@ -121,7 +121,7 @@ func TestHelloDefects(t *testing.T) {
 		{"trailing", goodAudio + "{}", "after top-level value"},
 		{"type", swap(`"hello"`, `"hallo"`), `the first message has type "hallo", want "hello"`},
 		{"no type", swap(`"type":"hello",`, ``), `no "type"`},
-		{"microphone empty", swap(`"rear"`, `""`), `microphone "" is not in the site, want one of ["front" "rear"]`},
+		{"microphone empty", swap(`"rear"`, `""`), `microphone "" is not in the site, want one of "front", "rear"`},
 		{"microphone null", swap(`"rear"`, `null`), `no "microphone"`},
 		{"rate too low", swap("48000", "44099"), "rate 44099 samples per second, want 44100 to 192000"},
 		{"rate too high", swap("48000", "192001"), "rate 192001 samples per second, want"},
@@ -131,7 +131,7 @@ func TestHelloDefects(t *testing.T) {
 		{"twice the reference", swap(`"reference","microphone"]`, `"reference","reference"]`), `channels "reference, reference", want "reference" and "microphone", once each`},
 		{"one channel", swap(`"reference",`, ``), `channels "microphone", want`},
 		{"three channels", swap(`"reference",`, `"reference","reference",`), `channels "reference, reference, microphone", want`},
-		{"format", swap("s24le", "u8"), `format "u8", want one of ["s16le" "s24le" "s32le" "f32le"]`},
+		{"format", swap("s24le", "u8"), `format "u8", want one of "s16le", "s24le", "s32le", "f32le"`},
 		{"format empty", swap("s24le", ""), `format "", want`},
 		{"no format", swap(`,"format":"s24le"`, ``), `no "format"`},
 		{"session too short", swap(`session-of-the-test`, `session`), `session "session", want 8 to 64`},
@@ -152,7 +152,7 @@ func TestHelloDefects(t *testing.T) {
 	}
 	several := strings.NewReplacer("48000", "8000", "s24le", "mp3", "session-of-the-test", "?").Replace(goodAudio)
 	h, err := ReadHello([]byte(several), microphones())
-	if want := `hello: session "?", want 8 to 64 letters, digits, - and _, drawn by chance when the agent begins to count samples; rate 8000 samples per second, want 44100 to 192000; format "mp3", want one of ["s16le" "s24le" "s32le" "f32le"]`; err == nil || err.Error() != want || h.Microphone != "rear" {
+	if want := `hello: session "?", want 8 to 64 letters, digits, - and _, drawn by chance when the agent begins to count samples; rate 8000 samples per second, want 44100 to 192000; format "mp3", want one of "s16le", "s24le", "s32le", "f32le"`; err == nil || err.Error() != want || h.Microphone != "rear" {
 		t.Errorf("several defects of %q:\n%v, want\n%s", h.Microphone, err, want)
 	}
 	// What only the site knows, no schema can tell.
