@@ -114,6 +114,9 @@ func (p *phone) picture(name string) {
 	if folder == "" {
 		return
 	}
+	if err := os.MkdirAll(folder, 0o700); err != nil {
+		p.t.Fatal(err)
+	}
 	for _, theme := range []string{"light", "dark"} {
 		scheme := emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: theme}}}
 		if _, err := chromedp.Call(p.ctx, emulation.SetEmulatedMedia, scheme); err != nil {

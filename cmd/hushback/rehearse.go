@@ -71,7 +71,7 @@ undecided and rolled back, or something on the way failed; 2 bad input.`,
 	cli.AddSettings(c, "127.0.0.1:0", "")
 	f := c.Flags()
 	f.Lookup("state").Usage = "`folder` for presets and journal (default a new one, removed at the end)"
-	f.StringVar(&flags.fault, "fault", "", "put the rig out of order, `KIND[=OUTPUT]`: polarity, dead, late, moved, cold or deaf")
+	f.StringVar(&flags.fault, "fault", "", "put the rig out of order, `KIND[=OUTPUT]`: polarity (reversed), dead (no sound), late (by 4 ms), moved (by 0.6 m), cold (by 20 °C) or deaf (drowned in noise)")
 	cli.Complete(c, "fault", rehearsal.Faults()...)
 	f.Uint64Var(&flags.seed, "seed", 1, "`number` from which set-up scatter and noise are drawn")
 	f.BoolVar(&flags.unattended, "unattended", false, "go through the loop with nobody present, keeping only what is proven")

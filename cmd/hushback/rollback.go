@@ -25,7 +25,8 @@ func newRollback() *cobra.Command {
 		Short: "Return to the safe preset",
 		Long: `Returns the processor to the stored safe preset and reads it back. A running
 daemon is asked to do it, whatever else it is doing. Where none runs, name the
-site so that the processor can be reached without one.
+site so that the processor can be reached without one. What plays meanwhile goes
+on, with other settings: mind who stands near the cabinets.
 
 Exit code: 0 back at the safe preset; 1 not, or nobody can tell; 2 bad input.`,
 		Example: `  hushback rollback

@@ -143,6 +143,9 @@ func lines(t *testing.T, name string, d *Drawing, err error) string {
 		t.Fatal(err)
 	}
 	if folder := os.Getenv(picturesIn); folder != "" {
+		if err := os.MkdirAll(folder, 0o700); err != nil {
+			t.Fatal(err)
+		}
 		for ending, content := range map[string][]byte{".png": dots(t, d), ".svg": svg.Bytes()} {
 			if err := os.WriteFile(filepath.Join(folder, name+ending), content, 0o600); err != nil {
 				t.Fatal(err)

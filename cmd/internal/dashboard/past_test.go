@@ -152,6 +152,9 @@ func (p *phone) picture(name string) {
 	if folder == "" {
 		return
 	}
+	if err := os.MkdirAll(folder, 0o700); err != nil {
+		p.t.Fatal(err)
+	}
 	png, err := chromedp.Run(p.ctx, chromedp.FullScreenshot(100))
 	if err != nil {
 		p.t.Fatal(err)
