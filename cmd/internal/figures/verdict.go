@@ -73,10 +73,14 @@ func Promises(site engine.Site, predicted, measured engine.Summary) []Promise {
 
 // claimNumbers says value, both intervals, limit and margin.
 func claimNumbers(c verify.Claim) string {
-	interval := func(percent int, low, high float64) string {
-		return fmt.Sprintf("%d%s%% interval %s to %s", percent, Space, Number(low, 2), Number(high, 2))
+	unit := Space + c.Unit
+	if c.Unit == "°" {
+		unit = c.Unit
 	}
-	return fmt.Sprintf("%s%s%s; %s; %s, which decides; limit %s%s%s, margin %s", Number(c.Value, 2), Space, c.Unit,
+	interval := func(percent int, low, high float64) string {
+		return fmt.Sprintf("%d%s%% interval %s to %s%s", percent, Space, Number(low, 2), Number(high, 2), unit)
+	}
+	return fmt.Sprintf("%s%s; %s; %s, which decides; limit %s%s, margin %s%s", Number(c.Value, 2), unit,
 		interval(verify.LikelyPercent, c.Likely[0], c.Likely[1]), interval(verify.ConfidencePercent, c.Low, c.High),
-		Number(c.Limit, 2), Space, c.Unit, Number(c.Margin, 2))
+		Number(c.Limit, 2), unit, Number(c.Margin, 2), unit)
 }

@@ -49,7 +49,7 @@ func TestOutcomesHaveASignAndAWord(t *testing.T) {
 
 func TestClaimSaysItsNumbers(t *testing.T) {
 	c := NewClaim(verify.Claim{Name: "sum", Outcome: verify.Proven, Unit: "dB", Value: 0.8, Low: 0.6, High: math.Inf(1), Likely: [2]float64{0.7, 2}, Limit: 1.5, Margin: 0.7})
-	if got := plain(c.Numbers); c.Mark != "✓" || c.Name != "sum" || got != "0.80 dB; 90 % interval 0.70 to 2.00; 99 % interval 0.60 to ∞, which decides; limit 1.50 dB, margin 0.70" {
+	if got := plain(c.Numbers); c.Mark != "✓" || c.Name != "sum" || got != "0.80 dB; 90 % interval 0.70 to 2.00 dB; 99 % interval 0.60 to ∞ dB, which decides; limit 1.50 dB, margin 0.70 dB" {
 		t.Errorf("%s %s: %q", c.Mark, c.Name, got)
 	}
 }
