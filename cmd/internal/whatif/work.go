@@ -69,8 +69,8 @@ func (v Variant) Facts() []Fact {
 	facts := []Fact{
 		{"Target", hertz(target.NullHz), ""},
 		{"Quietest behind at", hertz(s.NullHz), v.why("arc-null")},
-		{"There, behind against in front", decibels(s.NullDepthDB), ""},
-		{"The same at the target", decibels(s.AtTargetDB), ""},
+		{"Rear against front there", decibels(s.NullDepthDB), ""},
+		{"Rear against front at the target", decibels(s.AtTargetDB), ""},
 		{"Short of a full sum in front, worst", decibels(v.Report.Own.NotchInRangeDB), ""},
 		{"Headroom cost", decibels(v.Report.Own.HeadroomCostDB), ""},
 	}

@@ -149,8 +149,8 @@ func TestWordsAndTablesOfEveryExample(t *testing.T) {
 		}
 		s := v.Report.Prediction.Summary
 		near(t, e.Name+": null", fact(t, v, "Quietest"), s.NullHz, 0.051)
-		near(t, e.Name+": depth of it", fact(t, v, "There, behind"), s.NullDepthDB, 0.051)
-		near(t, e.Name+": at the target", fact(t, v, "The same at the target"), s.AtTargetDB, 0.051)
+		near(t, e.Name+": depth of it", fact(t, v, "Rear against front there"), s.NullDepthDB, 0.051)
+		near(t, e.Name+": at the target", fact(t, v, "Rear against front at the target"), s.AtTargetDB, 0.051)
 		for i, hz := range v.some() {
 			label := "Opening angle, target"
 			if hz == e.Site.Target.Range.LowHz {
