@@ -3,6 +3,7 @@ package tolerance
 import (
 	"cmp"
 	"fmt"
+	"math"
 	"slices"
 )
 
@@ -15,7 +16,10 @@ const counts = 0.05
 func (r Report) Costliest(most int) []Effect {
 	harmless := r.Predicted.AtTargetDB + counts
 	all := slices.DeleteFunc(slices.Clone(r.Effects), func(e Effect) bool { return !(e.AtToleranceDB > harmless) })
-	slices.SortStableFunc(all, func(a, b Effect) int { return cmp.Compare(b.AtToleranceDB, a.AtToleranceDB) })
+	// Twins on either side of the axis cost the same but for their last bits, which
+	// differ from machine to machine: they stay in the site's order.
+	cost := func(e Effect) float64 { return math.Round(e.AtToleranceDB * 1e6) }
+	slices.SortStableFunc(all, func(a, b Effect) int { return cmp.Compare(cost(b), cost(a)) })
 	return all[:min(most, len(all))]
 }
 

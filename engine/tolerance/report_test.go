@@ -327,7 +327,7 @@ func TestAdvice(t *testing.T) {
 		{engine.Tolerance{LevelDB: 0.9}, 0, `match the level of source "rear" again: 1 dB there costs `},
 		{engine.Tolerance{MicrophoneM: 1}, 0, `measure again how far forward microphone "behind" stands: 100 cm there costs `},
 		{engine.Tolerance{TemperatureC: 8}, 0, `take the temperature of the air again: 10 °C there costs `},
-		{engine.Tolerance{}, 0.5e-3, `a finer delay on output 2 would help most: 0.5 ms there costs `},
+		{engine.Tolerance{}, 0.5e-3, `a finer delay on output 1 would help most: 0.5 ms there costs `},
 	} {
 		site.Tolerance = v.tolerance
 		r := perfect(t, site, sheet, v.stepSec)
