@@ -138,6 +138,10 @@ func TestDesignInABrowser(t *testing.T) {
 	p.until("A moves, B stays", `document.querySelector("#outcome").innerText.includes("A: target frequency 50.0 Hz, depth 2.60 m") && document.querySelector("#outcome").innerText.includes("B: depth 2.60 m")`)
 	p.until("both have their map", `[0, 1].every((n) => document.querySelector("#picture-map-" + n).naturalWidth > 0) && document.querySelector("#picture-map-1").currentSrc.includes("target=47.0")`)
 
+	for theme, of := range map[string]string{"dark": "", "light": "!"} {
+		p.scheme(theme, "reduce")
+		p.until("the maps are of the "+theme+" theme", `[0, 1].every((n) => { const m = document.querySelector("#picture-map-" + n); return m.complete && m.naturalWidth > 0 && `+of+`m.currentSrc.includes("dark=yes"); })`)
+	}
 	p.until("it is at rest", `document.querySelector("#outcome").getAttribute("aria-busy") === "false"`)
 	p.do("adopt", chromedp.Click(chromedp.CSS("#outcome form button")))
 	reachedDesk(t, d, "adopt "+d.View().Site.Job)

@@ -56,6 +56,10 @@ func TestTwoPhonesInABrowser(t *testing.T) {
 	second.pair()
 	second.goTo("settings")
 	second.says("the second looks on", "controls", "Phone 1 holds the controls. You look on")
+	barred := `getComputedStyle(document.querySelector("#dry-run-button")).borderStyle === "dashed"
+		&& getComputedStyle(document.querySelector("#dry-run-button"), "::after").content.includes("take over first")`
+	second.until("what would be refused looks so", barred+` && getComputedStyle(document.querySelector("#take-over-button")).borderStyle === "solid"`)
+	first.until("what would be taken does not", `!(`+barred+`)`)
 	first.openSeat()
 	first.says("the first is told of it", "controls", "One other phone looks on.")
 
@@ -71,6 +75,8 @@ func TestTwoPhonesInABrowser(t *testing.T) {
 	second.hold("#take-over-button")
 	second.says("the second holds the controls", "controls", "You hold the controls, as phone 2")
 	first.says("the first is told", "controls", "Phone 2 took them over from you")
+	first.until("now it is the first that looks barred", barred)
+	second.until("and not the second", `!(`+barred+`)`)
 	second.do("press", chromedp.Click(chromedp.CSS(`form[action="/dry-run"] button`)))
 	reachedDesk(t, d, "safe", "dry run")
 	first.do("press as the one before", chromedp.Click(chromedp.CSS(`form[action="/dry-run"] button`)))

@@ -491,6 +491,11 @@ func TestACorrectionIsOffered(t *testing.T) {
 	if !strings.Contains(said, "Corrected settings") || strings.Contains(said, "Solved settings") || !slices.Contains(presses, "/as-designed") || !slices.Contains(presses, "/correct") {
 		t.Errorf("corrected: one can press %q", presses)
 	}
+	for _, want := range []string{"not known of a correction: it goes by the microphones alone", "What errors do to it cannot be told beforehand: measure it."} {
+		if !strings.Contains(said, want) {
+			t.Errorf("corrected: the page does not say %q:\n%s", want, said)
+		}
+	}
 	v.State = desktest.States()["measuring"]
 	if got := actions(checkPage(t, "measuring", pageOf(t, v))); !slices.Equal(got, []string{"/safe"}) {
 		t.Errorf("while it is measured one can press %q", got)

@@ -90,6 +90,15 @@
     img.src = wanted.src;
   }
 
+  // A picture of the other theme is asked for by the browser once; where that came to
+  // nothing, the one before stays. So it is asked for here too.
+  dark.addEventListener("change", () => {
+    for (const img of outcome.querySelectorAll("picture img")) {
+      const source = img.parentNode.querySelector("source");
+      if (img.naturalWidth > 0) load(img, source, { src: img.src, srcset: source.srcset });
+    }
+  });
+
   for (const slide of form.querySelectorAll("input[type=range]")) {
     const field = byId(slide.dataset.for);
     slide.hidden = false;
