@@ -96,11 +96,11 @@ func Dial(address string, o Options) (*Conn, error) {
 		err = fmt.Errorf("transport %q: want %s, %s or %s", o.Transport, UDP, TCPLength, TCPSLIP)
 	}
 	if err != nil {
-		return nil, fmt.Errorf("device address %q: %w", address, err)
+		return nil, fmt.Errorf("processor address %q: %w", address, err)
 	}
 	for _, r := range o.Renew {
 		if _, err := Encode(r.Message); err != nil || r.Every <= 0 {
-			return nil, errors.Join(fmt.Errorf("device address %q: a renewal every %s of %s cannot be sent", address, r.Every, r.Message), err, c.link.close())
+			return nil, errors.Join(fmt.Errorf("processor address %q: a renewal every %s of %s cannot be sent", address, r.Every, r.Message), err, c.link.close())
 		}
 	}
 	c.turn <- make(departures, o.Burst)

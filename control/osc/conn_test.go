@@ -507,7 +507,7 @@ func TestDialRefuses(t *testing.T) {
 		if err == nil {
 			c.Close()
 			t.Errorf("%q was taken", address)
-		} else if !strings.HasPrefix(err.Error(), fmt.Sprintf("device address %q: ", address)) {
+		} else if !strings.HasPrefix(err.Error(), fmt.Sprintf("processor address %q: ", address)) {
 			t.Errorf("%q: %v", address, err)
 		}
 	}

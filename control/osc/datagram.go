@@ -29,7 +29,7 @@ func openDatagrams(address string, replyPort int, foreign *atomic.Int64, fault f
 		return nil, err
 	}
 	if to.Port == 0 || to.IP == nil || to.IP.IsUnspecified() || to.IP.IsMulticast() || to.IP.Equal(net.IPv4bcast) {
-		return nil, errors.New("want one device as HOST:PORT")
+		return nil, errors.New("want one processor as HOST:PORT")
 	}
 	network := "udp6"
 	if to.IP.To4() != nil {

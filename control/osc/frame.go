@@ -29,7 +29,7 @@ func unframeLength(in *bufio.Reader) ([]byte, error) {
 	}
 	size := binary.BigEndian.Uint32(word[:])
 	if size == 0 || size > maxPacket || size%4 != 0 {
-		return nil, fmt.Errorf("the device says that a packet has %d bytes, want a multiple of 4 up to %d", size, maxPacket)
+		return nil, fmt.Errorf("the processor says that a packet has %d bytes, want a multiple of 4 up to %d", size, maxPacket)
 	}
 	packet := make([]byte, size)
 	_, err := io.ReadFull(in, packet)

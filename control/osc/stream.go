@@ -37,7 +37,7 @@ type stream struct {
 func openStream(address string, t Transport, fault func(error)) (*stream, error) {
 	host, port, err := net.SplitHostPort(address)
 	if err != nil || host == "" || port == "" || port == "0" {
-		return nil, errors.Join(errors.New("want one device as HOST:PORT"), err)
+		return nil, errors.Join(errors.New("want one processor as HOST:PORT"), err)
 	}
 	s := &stream{address: address, frame: frameLength, unframe: unframeLength, fault: fault, changed: make(chan struct{})}
 	if t == TCPSLIP {

@@ -149,6 +149,7 @@ func (d *Daemon) decide(ctx context.Context, held control.Held) control.Decision
 		return control.Keep
 	}
 	d.doing("waiting for somebody to keep the change or roll it back")
+	defer d.doing("carrying out what was decided")
 	for {
 		select {
 		case wish := <-d.decisions:

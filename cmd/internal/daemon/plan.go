@@ -109,7 +109,7 @@ func fixed(site engine.Site) []any {
 // solves it, and takes a dry run of what comes out.
 func (d *Daemon) Adopt(ctx context.Context, site engine.Site) error {
 	if now := d.View().Site; !reflect.DeepEqual(fixed(now), fixed(site)) {
-		return errors.New("this arrangement has other outputs or microphones than the daemon runs with: write it into the site file and start again")
+		return errors.New("this design has other outputs or microphones than the daemon runs with: write it into the site file and start again")
 	}
 	site.Limits = d.limits
 	p, err := design(site, d.options.Profiles)

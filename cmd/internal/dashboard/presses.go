@@ -41,7 +41,7 @@ func saying(r *http.Request) string {
 	case "/accept":
 		return "accepted what somebody else changed"
 	case "/adopt":
-		return "adopted another arrangement"
+		return "adopted another design"
 	case "/correct":
 		return "took up the correction"
 	case "/as-designed":
