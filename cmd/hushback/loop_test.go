@@ -312,7 +312,6 @@ func TestBadInputIsToldFromRefuted(t *testing.T) {
 	for _, c := range []struct{ args, want string }{
 		{"rehearse --fault nonsense", "polarity"},
 		{"rehearse --fault late=9", "9"},
-		{"rehearse --json", "--unattended"},
 		{"rehearse no-such-site", "no-such-site"},
 		{"rehearse --correct 1", "--unattended"},
 		{"rehearse --unattended --correct -1", "counts from 0"},
