@@ -1,6 +1,7 @@
 package feed
 
 import (
+	"math"
 	"testing"
 
 	"hushback/verify/feed/protocol"
@@ -21,6 +22,12 @@ func TestRecentIsTheNewestUnbrokenAudio(t *testing.T) {
 				t.Fatalf("%s: sample %d is %v and %v, want ±%v", when, i, r.Reference[i], r.Microphone[i], want)
 			}
 		}
+		// The sum of the squares of the whole numbers below n is (n-1)·n·(2n-1)/6.
+		below := func(n int) float64 { return float64((n-1)*n*(2*n-1)) / 6 }
+		want := 10 * math.Log10((below(int(first)+count)-below(int(first)))/float64(max(1, count)))
+		if level, sec := tape.played(lengthSec); sec != float64(count)/10 || !(math.Abs(level-want) < 1e-9) && level != want {
+			t.Fatalf("%s: %v dB over %v s, want %v over %d samples", when, level, sec, want, count)
+		}
 	}
 	check("nothing yet", 2, 0, 0)
 	wind(t, tape, protocol.Frame{First: 100, Samples: ramp(100, 15)})
@@ -40,6 +47,9 @@ func TestRecentOfNobody(t *testing.T) {
 	for _, name := range []string{"rear", "nobody's"} {
 		if r := h.Recent(name, 2); r.Rate != 0 || len(r.Reference) != 0 {
 			t.Errorf("%s: %+v", name, r)
+		}
+		if level, sec := h.Played(name, 2); sec != 0 || !math.IsInf(level, -1) {
+			t.Errorf("%s: %v dB over %v s", name, level, sec)
 		}
 	}
 }

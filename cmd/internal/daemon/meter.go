@@ -60,14 +60,13 @@ func (d *Daemon) judgeFeed(f *desk.Feed, floor map[string]float64) {
 	if f.Moved {
 		name = Moved
 	}
-	heard := d.hub.Recent(name, watchedSec)
-	if len(heard.Reference) < heard.Rate { // less than a second since it came, or since a gap
+	switch played, sec := d.hub.Played(name, watchedSec); {
+	case sec < 1: // since it came, or since a gap
 		return
-	}
-	if levelDB(heard.Reference) < silentDB {
+	case played < silentDB:
 		floor[name] = f.LevelDB
-	} else {
-		f.Coherence, f.OverNoiseDB = quality(heard, site)
+	default:
+		f.Coherence, f.OverNoiseDB = quality(d.hub.Recent(name, watchedSec), site)
 	}
 	if level, known := floor[name]; known {
 		f.FloorDB = level
@@ -94,15 +93,6 @@ func quality(heard feed.Recording, site engine.Site) (coherence, overNoiseDB flo
 		return math.NaN(), math.NaN()
 	}
 	return sum / lines, 10 * math.Log10(signal/noise)
-}
-
-// levelDB is the root mean square of samples, dB re full scale.
-func levelDB(samples []float64) float64 {
-	power := 0.0
-	for _, v := range samples {
-		power += v * v
-	}
-	return 10 * math.Log10(power/float64(max(1, len(samples))))
 }
 
 // feeds are the site's microphones; the moved one stands in for those that have
