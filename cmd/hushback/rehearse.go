@@ -170,14 +170,15 @@ func raise(o daemon.Options, of rehearsal.Options) (*set, error) {
 	if err != nil {
 		return nil, err
 	}
-	o.Site = rig.Wired(o.Site)
+	s := &set{rig: rig, fault: of.Fault, seed: of.Seed, listening: make(chan error, 1)}
+	o.Site, o.Rehearsal = rig.Wired(o.Site), fmt.Sprintf("seed %d, %s", s.seed, s.faultWords())
 	d, err := daemon.Start(o)
 	if err != nil {
 		rig.Close()
 		return nil, err
 	}
 	ctx, hush := context.WithCancel(context.Background())
-	s := &set{rig: rig, daemon: d, fault: of.Fault, seed: of.Seed, hush: hush, listening: make(chan error, 1)}
+	s.daemon, s.hush = d, hush
 	if of.Moved != "" && !o.KeepProven { // with nobody present until carries it
 		go s.carry(ctx)
 	}

@@ -54,7 +54,8 @@ type Options struct {
 	ConfirmFor time.Duration
 	KeepFor    time.Duration
 	Session    time.Duration
-	KeepProven bool // keep a proven change without asking anybody
+	Rehearsal  string // how the rig is staged, in words; "" at a real one
+	KeepProven bool   // keep a proven change without asking anybody
 	Log        *slog.Logger
 }
 
@@ -107,7 +108,7 @@ func Start(o Options) (*Daemon, error) {
 	}
 	d.board = newBoard(desk.View{
 		Site: p.site, Sheet: p.sheet, Prediction: p.prediction, State: control.Idle{},
-		Processor: home.Identity(o.Site, o.Profiles),
+		Processor: home.Identity(o.Site, o.Profiles), Rehearsal: o.Rehearsal,
 	})
 	d.keepPapers()
 	desk, stopDesk := context.WithCancel(context.Background())

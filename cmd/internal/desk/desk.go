@@ -24,6 +24,7 @@ type View struct {
 	Sheet      engine.Sheet
 	Prediction engine.Prediction
 	Processor  string        // "PROFILE at HOST:PORT", several with commas between them
+	Rehearsal  string        // how the rig is staged, in words; "" at a real one
 	State      control.State // where the current change stands
 	Doing      string        // what is being done right now, in words; "" when resting
 	Notice     string        // something the operator must know, e.g. what a restart found

@@ -19,7 +19,7 @@ const correction = "a correction"
 // that was stored.
 func Open(v View, run control.DryRun, restores string, at time.Time) dossier.Dossier {
 	d := dossier.Dossier{
-		Entry:    dossier.Entry{Job: v.Site.Job, Processor: v.Processor, What: "the sheet", Started: at, Software: dossier.Software()},
+		Entry:    dossier.Entry{Job: v.Site.Job, Processor: v.Processor, Rehearsal: v.Rehearsal, What: "the sheet", Started: at, Software: dossier.Software()},
 		Site:     v.Site,
 		Restores: restores,
 		Before:   run.Before,
@@ -43,7 +43,7 @@ func Then(d dossier.Dossier) View {
 	journal := slices.Clone(d.Timeline)
 	slices.Reverse(journal)
 	return View{
-		Site: d.Site, Sheet: d.Sheet, Prediction: d.Prediction, Processor: d.Processor, State: stateOf(d),
+		Site: d.Site, Sheet: d.Sheet, Prediction: d.Prediction, Processor: d.Processor, Rehearsal: d.Rehearsal, State: stateOf(d),
 		Restores: d.Restores, Captures: d.Captures, Verdict: d.Verdict, Diagnosis: d.Diagnosis, Correction: d.Correction,
 		Corrected: d.What == correction, Journal: journal,
 	}

@@ -15,7 +15,11 @@ import (
 
 func TestADossierBeginsWithWhatIsSent(t *testing.T) {
 	v, run := desktest.View(control.Idle{}), desktest.BlindDryRun()
+	v.Rehearsal = "seed 1, no fault"
 	d := desk.Open(v, run, "", desktest.Time)
+	if d.Rehearsal != v.Rehearsal || desk.Then(d).Rehearsal != v.Rehearsal {
+		t.Errorf("a rehearsal is told as %q", d.Rehearsal)
+	}
 	if d.What != "the sheet" || d.Job != v.Site.Job || d.Processor != v.Processor || d.Restores != "" || !d.Started.Equal(desktest.Time) || !strings.HasPrefix(d.Software, "hushback") {
 		t.Errorf("got %+v", d.Entry)
 	}

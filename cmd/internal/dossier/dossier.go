@@ -29,6 +29,7 @@ type Entry struct {
 	Change         string // names it, as in the journal
 	Job            string // of its site
 	Processor      string // "PROFILE at HOST:PORT", several with commas between them
+	Rehearsal      string // how the rig was staged, in words; "" at a real one
 	What           string // was sent: "the sheet", "a correction", or what was restored
 	Who            string // confirmed it, and by which words; "" where nobody is known
 	Started, Ended time.Time

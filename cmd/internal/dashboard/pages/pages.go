@@ -245,7 +245,7 @@ func (p *Painter) Write(w io.Writer, v desk.View, seat Seat, page Page, answer s
 		parts[id] = template.HTML(html) // escaped by the part's own template
 	}
 	return p.templates.ExecuteTemplate(w, "page.html", map[string]any{
-		"Job": v.Site.Job, "Broken": v.Broken, "Processor": v.Processor, "Parts": parts, "Answer": answer, "Made": clock(time.Now()),
+		"Job": v.Site.Job, "Broken": v.Broken, "Processor": v.Processor, "Rehearsal": v.Rehearsal, "Parts": parts, "Answer": answer, "Made": clock(time.Now()),
 		"Page": page, "Pages": All(),
 	})
 }

@@ -111,10 +111,30 @@ func TestPastOfAlmostNothing(t *testing.T) {
 	}
 }
 
+// Nobody takes a rehearsal for a rig that was measured, on any page, then or later.
+func TestARehearsalSaysSo(t *testing.T) {
+	v, d := desktest.View(control.Idle{}), desktest.Past()[1]
+	for _, staged := range []string{"", "seed 7, fault moved=3"} {
+		v.Rehearsal, d.Rehearsal = staged, staged
+		said := map[string]string{"past": saidOn(parse(t, pagePast(t, d, v)))}
+		for name, page := range pageOf(t, v) {
+			said[name] = saidOn(parse(t, page))
+		}
+		for name, text := range said {
+			if got := strings.Contains(text, "the processor is emulated, the place is simulated, nothing sounds. Seed 7, fault moved=3."); got != (staged != "") {
+				t.Errorf("%s: a rehearsal is told: %t, staged %q", name, got, staged)
+			}
+		}
+		if got := strings.Contains(said["past"], staged+"; no rig was measured"); got != (staged != "") {
+			t.Errorf("a past one is told: %t, staged %q", got, staged)
+		}
+	}
+}
+
 func TestHostileDossiersStayText(t *testing.T) {
 	const evil = `"><script>alert(1)</script><b x='`
 	d := desktest.Past()[1]
-	d.Change, d.Job, d.Processor, d.What, d.Who, d.To, d.Reason, d.Software, d.Outcome = evil, evil, evil, evil, evil, evil, evil, evil, evil
+	d.Change, d.Job, d.Processor, d.What, d.Who, d.To, d.Reason, d.Software, d.Rehearsal, d.Outcome = evil, evil, evil, evil, evil, evil, evil, evil, evil, evil
 	d.DryRun.Digest, d.Timeline = evil, []preset.Entry{{Event: evil, Detail: evil, Change: evil}}
 	d.Readings = []dossier.Reading{{Parameter: "gain", Wanted: evil, Got: evil}}
 	v := desktest.View(control.Idle{})
