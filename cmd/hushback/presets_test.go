@@ -56,7 +56,7 @@ func TestPresetsOfAStateFolder(t *testing.T) {
 		{[]string{"presets", "compare", "evening", "as found"}, 0, []string{"output 4", "evening: ", "as found: ", "0.0 dB"}},
 		{[]string{"presets", "compare", "evening", "evening"}, 0, []string{"same values"}},
 		{[]string{"presets", "export", "evening", file}, 0, nil},
-		{[]string{"presets", "export", "evening", file}, 2, []string{"exists"}},
+		{[]string{"presets", "export", "evening", file}, 2, []string{"exists", "name a file that is not there yet"}},
 		{[]string{"presets", "import", file}, 0, []string{`stored as "evening"`}},
 		{[]string{"presets", "import", file, "--as", "safe"}, 2, []string{"hushback's own"}},
 		{[]string{"presets", "import", file, "--as", "from the workshop"}, 0, []string{`stored as "from the workshop"`}},

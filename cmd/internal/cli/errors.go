@@ -76,6 +76,8 @@ func Advice(err error) string {
 		return ""
 	case errors.Is(err, fs.ErrNotExist):
 		return "look to the path"
+	case errors.Is(err, fs.ErrExist):
+		return "name a file that is not there yet: none is written over"
 	case errors.Is(err, fs.ErrPermission):
 		return "do it as whoever owns that, or name another place"
 	case errors.Is(err, syscall.ENOSPC):

@@ -81,7 +81,7 @@ func (n Note) call(ctx context.Context, method, path string) ([]byte, error) {
 		return nil, fmt.Errorf("asking the daemon: %w", err)
 	}
 	if response.StatusCode >= http.StatusBadRequest {
-		return nil, fmt.Errorf("%s: %s", path, strings.TrimSpace(string(body)))
+		return nil, fmt.Errorf("the daemon refuses: %s", strings.TrimPrefix(strings.TrimSpace(string(body)), "Refused: "))
 	}
 	return body, nil
 }
