@@ -40,6 +40,7 @@ func TestErrorsSayWhatToDo(t *testing.T) {
 		{[]string{"solve"}, exitBadInput, "solve got nothing", "name one site"},
 		{[]string{"solve", "a", "b"}, exitBadInput, `solve got "a" "b"`, "name one site"},
 		{[]string{"solve", exampleSite, "--layuot", "x"}, exitBadInput, "--layuot", "did you mean --layout?"},
+		{[]string{"solve", exampleSite, "--jsn"}, exitBadInput, "--jsn", "did you mean --json?"},
 		{[]string{"rehearse", "--seed", "-1"}, exitBadInput, `--seed: got "-1"`, "want a whole number"},
 		{[]string{"solve", "nosuch"}, exitBadInput, `site "nosuch"`, "there are: "},
 		{[]string{"solve", none + ".yaml"}, exitBadInput, none + ".yaml", "look to the path"},

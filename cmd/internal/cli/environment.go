@@ -50,12 +50,15 @@ func instead(name string, known []string) string {
 }
 
 // nearest are the names that a misspelled one may mean, by the measure that verbs
-// are suggested by.
-func nearest(name string, known []string) []string {
-	const mistakes = 3
-	these := cobra.Command{SuggestionsMinimumDistance: mistakes}
-	for _, k := range known {
-		these.AddCommand(&cobra.Command{Use: k, Run: func(*cobra.Command, []string) {}})
+// are suggested by: those with the fewest mistakes, and not more than half of it.
+func nearest(name string, known []string) (near []string) {
+	most := min(3, (len(strings.TrimPrefix(name, prefix))+1)/2)
+	for mistakes := 1; mistakes <= most && len(near) == 0; mistakes++ {
+		these := cobra.Command{SuggestionsMinimumDistance: mistakes}
+		for _, k := range known {
+			these.AddCommand(&cobra.Command{Use: k, Run: func(*cobra.Command, []string) {}})
+		}
+		near = these.SuggestionsFor(name)
 	}
-	return these.SuggestionsFor(name)
+	return near
 }

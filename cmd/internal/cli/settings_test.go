@@ -93,6 +93,7 @@ func TestUnknownVariablesAreRefused(t *testing.T) {
 	for variable, want := range map[string]string{
 		"HUSHBACK_LISTNE=1": "HUSHBACK_LISTNE, which is no setting: take it out, or call it HUSHBACK_LISTEN",
 		"HUSHBACK_TSL=":     "call it HUSHBACK_TLS",
+		"HUSHBACK_KEP=5":    "call it one of HUSHBACK_TOKEN, ",
 		"HUSHBACK_listen=1": "HUSHBACK_listen",
 		"HUSHBACK_WHATEVER": "call it one of HUSHBACK_TOKEN, HUSHBACK_CONFIRM_FOR, HUSHBACK_HOSTS, ",
 		"HUSHBACK_CONFIG=a": "HUSHBACK_CONFIG, which is no setting",
