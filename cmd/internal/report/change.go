@@ -75,6 +75,9 @@ func changeSummary(d dossier.Dossier, by Signed) folio.Section {
 		{"Confirmed by", cmp.Or(figures.Capital(d.Who), "Nobody is named in the journal")},
 		{"Processor", d.Processor},
 	}
+	if d.Rehearsal != "" {
+		rows = append(rows, []string{"Rehearsal", "Emulated processor, simulated place, " + d.Rehearsal})
+	}
 	rows = append(rows, jobFacts(d.Site)...)
 	s.Add(facts(append(rows, []string{"Carried out with", d.Software}, []string{"Report made with", by.Software})...))
 	return s
@@ -107,6 +110,10 @@ func outcome(d dossier.Dossier) *folio.Notice {
 		ended += ": " + d.Reason
 	}
 	n.Words = append(n.Words, figures.Sentence(ended))
+	if d.Rehearsal != "" {
+		n.Word = "Rehearsal: " + strings.ToLower(n.Word)
+		n.Words = append(n.Words, "This was a rehearsal: nothing sounded, and no rig was measured.")
+	}
 	return n
 }
 

@@ -93,7 +93,7 @@ func stakeOut(r design.Report) folio.Section {
 	s.Tabulate("Sources, from the datum", cells(named(printout.StakeTable(r.Site), "source")), "")
 	s.Tabulate("Microphones and corners of zones, on the site's own axes", places(r.Site), "x runs to the audience, y to the left, z up; the datum is at "+at(printout.Datum(r.Site))+".")
 	d, err := picture.StakeOut("", r, printout.Datum(r.Site))
-	s.Add(drawn(d, err, "Stake-out plan to scale, seen from above, the audience at the top. Metres from the datum. Grey: rear row.",
+	s.Add(drawn(d, err, "Stake-out plan to scale, seen from above, the audience at the top. Metres from the datum; aside counts to the left, minus is to the right. Grey: rear row.",
 		"Stake-out plan of the sources; the table above has every distance."))
 	return s
 }

@@ -159,6 +159,20 @@ func TestDesignHasAllOfIt(t *testing.T) {
 	}
 }
 
+// The insurer does not take a rehearsal for a rig that was measured.
+func TestARehearsalIsToldOnPaper(t *testing.T) {
+	d := desktest.Past()[1]
+	for _, staged := range []string{"", "seed 7, fault moved=3"} {
+		d.Rehearsal = staged
+		text := shown(t, plain(Change(d, Beside{Unknown: "nobody looked for presets"}, by)))
+		for _, said := range []string{"Rehearsal: refuted", "This was a rehearsal: nothing sounded, and no rig was measured.", "Emulated processor, simulated place, seed 7, fault moved=3"} {
+			if strings.Contains(text, said) != (staged != "") {
+				t.Errorf("staged %q, %q is there: %t", staged, said, staged == "")
+			}
+		}
+	}
+}
+
 // Each way that a change can end is told as such, with all that is known of it.
 func TestChangesHaveAllOfIt(t *testing.T) {
 	for _, d := range desktest.Past() {
