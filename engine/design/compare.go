@@ -51,8 +51,8 @@ func (c Comparison) Rows() []Row {
 		c.row("opening-top", "opening at the top of the range", "°", func(r Report) float64 { return r.openingDeg(r.Site.Target.Range.HighHz) }),
 	}
 	return append(append(rows, c.zoneRows()...),
-		c.row("left-at-10-cm", "rejection at the target left by 10 cm", "dB", func(r Report) float64 { return r.Own.LeftAt10CmDB }),
-		c.row("left-at-10-degrees", "rejection at the target left by 10 °C", "dB", func(r Report) float64 { return r.Own.LeftAt10CDB }))
+		c.row("left-at-10-cm", "rejection at target, rear row 10 cm off", "dB", func(r Report) float64 { return r.Own.LeftAt10CmDB }),
+		c.row("left-at-10-degrees", "rejection at target, air 10 °C off", "dB", func(r Report) float64 { return r.Own.LeftAt10CDB }))
 }
 
 // zoneRows are the worst of the zones of a kind; the mean is that of the zone
