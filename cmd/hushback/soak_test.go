@@ -317,9 +317,16 @@ func (s *soak) watch(ctx context.Context) {
 	}
 }
 
+// fillsWithin is how long what is kept for a while, up to its bound, takes to fill.
+const fillsWithin = time.Minute
+
 // judgeMemory holds the last two thirds of the run against a level line.
 func (s *soak) judgeMemory() {
 	late := s.gauges[len(s.gauges)/3:]
+	if late[0].at.Sub(s.gauges[0].at) < fillsWithin-time.Second {
+		s.t.Log("memory is not judged: the run is too short for what is kept to have filled; three minutes are enough")
+		return
+	}
 	for _, m := range []struct {
 		what string
 		of   func(gauge) float64
