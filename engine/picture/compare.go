@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
 
@@ -119,7 +120,7 @@ func overlaid(c design.Comparison, label string, curve func(design.Report) (freq
 	for i, db := range curves {
 		p.Add(series(paper.Line(i), freqs[i], db))
 	}
-	return stacked([]*paper.Chart{p}, []vg.Length{lowChart})
+	return stacked([]*plot.Plot{p}, []vg.Length{lowChart})
 }
 
 // numbers is a comparison's rows as text, a numbered column for each name.

@@ -210,7 +210,7 @@ func TestPlansAreToScale(t *testing.T) {
 		}
 		p := plan(shaped)
 		height := toScale(p, 300)
-		data := p.Inside(canvasOf(300, height)).Size()
+		data := p.DataCanvas(canvasOf(300, height)).Size()
 		across := float64(data.X) / (shaped.maxY - shaped.minY)
 		up := float64(data.Y) / (shaped.maxX - shaped.minX)
 		if math.Abs(across/up-1) > 1e-3 || height > 300*2.6 || height < 80 {

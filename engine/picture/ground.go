@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/text"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
@@ -64,7 +65,7 @@ func (w window) shaped() window {
 	return w
 }
 
-// stroke draws on the ground.
+// stroke is a plotter made of a function that draws on the ground.
 type stroke func(g ground)
 
 // ground is a canvas with the way from site metres to places on it.
@@ -75,32 +76,32 @@ type ground struct {
 
 func (g ground) at(p engine.Point) vg.Point { return vg.Point{X: g.across(-p.Y), Y: g.up(p.X)} }
 
-// ink is it on a chart.
-func (s stroke) ink(c draw.Canvas, p *paper.Chart) {
+// Plot is what the plotting library calls.
+func (s stroke) Plot(c draw.Canvas, p *plot.Plot) {
 	across, up := p.Transforms(&c)
 	s(ground{c, across, up})
 }
 
 // plan is a chart of the ground: x up, y to the left, so that a place stands at
 // (-y, x).
-func plan(w window) *paper.Chart {
-	p := &paper.Chart{}
+func plan(w window) *plot.Plot {
+	p := paper.Chart()
 	p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = -w.maxY, -w.minY, w.minX, w.maxX
-	p.X.Label = "left / m"
-	p.Y.Label = "towards the audience / m"
+	p.X.Label.Text = "left / m"
+	p.Y.Label.Text = "towards the audience / m"
 	step := paper.RoundStep(math.Max(w.maxX-w.minX, w.maxY-w.minY), 10)
 	digits := max(0, int(math.Ceil(-math.Log10(step))))
-	p.X.Marks = paper.Every(p.X.Min, p.X.Max, step, func(v float64) string { return paper.Number(-v, digits) })
-	p.Y.Marks = paper.Every(p.Y.Min, p.Y.Max, step, func(v float64) string { return paper.Number(v, digits) })
+	p.X.Tick.Marker = paper.Every(p.X.Min, p.X.Max, step, func(v float64) string { return paper.Number(-v, digits) })
+	p.Y.Tick.Marker = paper.Every(p.Y.Min, p.Y.Max, step, func(v float64) string { return paper.Number(v, digits) })
 	return p
 }
 
 // toScale is how tall a plan of a width must be for a metre to be as long in
 // both directions. What the axes take depends a little on the height itself.
-func toScale(p *paper.Chart, width vg.Length) vg.Length {
+func toScale(p *plot.Plot, width vg.Length) vg.Length {
 	height := width
 	for range 4 {
-		data := p.Inside(draw.Canvas{Rectangle: vg.Rectangle{Max: vg.Point{X: width, Y: height}}})
+		data := p.DataCanvas(draw.Canvas{Rectangle: vg.Rectangle{Max: vg.Point{X: width, Y: height}}})
 		deep := data.Size().X * vg.Length((p.Y.Max-p.Y.Min)/(p.X.Max-p.X.Min))
 		height += deep - data.Size().Y
 	}

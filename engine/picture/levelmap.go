@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strings"
 
+	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
 
@@ -60,7 +61,7 @@ func levelMap(layout string, r design.Report, m *field.Map) (*Drawing, error) {
 		u, v := float64(k%m.Area.NX)/float64(m.Area.NX-1), float64(k/m.Area.NX)/float64(m.Area.NY-1)
 		return slices.ContainsFunc(walls, func(h half) bool { return h.holds(u, v) })
 	}
-	var maps []*paper.Chart
+	var maps []*plot.Plot
 	var spoken []string
 	for i, f := range m.FreqHz {
 		levels, err := against(m, i, cmplx.Abs(front[i][0]), hidden)
@@ -219,19 +220,20 @@ func (g grid) banded(wide, tall int, colours color.Palette, hidden []half) *imag
 
 // levelPlan is a plan with the levels under it, as finely as what it is drawn on
 // has dots.
-func levelPlan(site engine.Site, a field.Area, g grid, colours color.Palette, lone bool) *paper.Chart {
+func levelPlan(site engine.Site, a field.Area, g grid, colours color.Palette, lone bool) *plot.Plot {
 	p := plan(window{a.MinX, a.MaxX, a.MinY, a.MaxY}.shaped())
 	p.Add(stroke(func(on ground) {
 		box := vg.Rectangle{Min: on.at(engine.Point{X: a.MinX, Y: a.MaxY}), Max: on.at(engine.Point{X: a.MaxX, Y: a.MinY})}
 		wide, tall := paper.Dots(on.Canvas.Canvas, box.Size().X), paper.Dots(on.Canvas.Canvas, box.Size().Y)
 		on.DrawImage(box, g.banded(max(2, wide), max(2, tall), colours, behind(site.Walls, site.Sources, a)))
-	}).ink, furnish(site, lone).ink)
+	}))
+	p.Add(furnish(site, lone))
 	return p
 }
 
 // tiled stands plans of the same ground side by side, each under its name; a lone
 // one has no need of it.
-func tiled(plans []*paper.Chart, names []string) paper.Block {
+func tiled(plans []*plot.Plot, names []string) paper.Block {
 	s := paper.Bold(paper.Lettering(paper.Normal))
 	n := columns(len(plans))
 	wide, title := paper.InnerWidth/vg.Length(n), paper.Lead(s)
@@ -247,7 +249,7 @@ func tiled(plans []*paper.Chart, names []string) paper.Block {
 				Min: vg.Point{X: left, Y: top - tall}, Max: vg.Point{X: left + wide, Y: top}}}
 			p.Draw(tile)
 			if n > 1 {
-				paper.Write(c, s, vg.Point{X: paper.Middle(p.Inside(tile).Rectangle).X, Y: top + title/2}, names[i])
+				paper.Write(c, s, vg.Point{X: paper.Middle(p.DataCanvas(tile).Rectangle).X, Y: top + title/2}, names[i])
 			}
 		}
 	}}

@@ -57,7 +57,7 @@ func TestBandHertz(t *testing.T) {
 			if ends[1] > 2*ends[0] && !slices.Contains(thirds, tick.Value) {
 				t.Errorf("%v: %v is no preferred number", ends, tick.Value)
 			}
-			if tick.Label == "" {
+			if tick.IsMinor() {
 				continue
 			}
 			at := 340 * math.Log(tick.Value/ends[0]) / math.Log(ends[1]/ends[0])

@@ -8,6 +8,8 @@ import (
 	"slices"
 	"strconv"
 
+	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/plotter"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
 
@@ -65,7 +67,7 @@ func responses(layout string, r design.Report) (*Drawing, error) {
 	exactFreq, exactRear := withNull(r.Own, freq, front, rear)
 	levels(chart, "level against the loudest in front / dB", front, exactRear)
 	chart.Add(series(paper.Line(0), freq, front), series(paper.Line(1), exactFreq, exactRear), ringAt(r.Own.NullHz, exactFreq, exactRear))
-	charts, heights := []*paper.Chart{chart}, []vg.Length{tallChart}
+	charts, heights := []*plot.Plot{chart}, []vg.Length{tallChart}
 	if len(r.Openings) > 0 {
 		opening, err := openings(freq, r)
 		if err != nil {
@@ -173,12 +175,12 @@ func curve(c engine.Curve, zero float64) ([]float64, error) {
 
 // overFrequency is a chart over logarithmic frequency with the operating range in
 // grey and the target as a line.
-func overFrequency(freq []float64, target engine.Target) *paper.Chart {
-	p := &paper.Chart{}
+func overFrequency(freq []float64, target engine.Target) *plot.Plot {
+	p := paper.Chart()
 	p.X.Min, p.X.Max = freq[0], freq[len(freq)-1]
-	p.X.Log = true
-	p.X.Label = "frequency / Hz"
-	p.X.Marks = bandHertz(p.X.Min, p.X.Max)
+	p.X.Scale = plot.LogScale{}
+	p.X.Label.Text = "frequency / Hz"
+	p.X.Tick.Marker = bandHertz(p.X.Min, p.X.Max)
 	p.Add(backdrop(target))
 	return p
 }
@@ -186,7 +188,7 @@ func overFrequency(freq []float64, target engine.Target) *paper.Chart {
 // bandHertz marks the frequencies that thirds of an octave are called by, as
 // levels are talked about and limits are written; octaves alone bear a label where
 // thirds would crowd, and where there are few thirds there are finer bands.
-func bandHertz(low, high float64) []paper.Mark {
+func bandHertz(low, high float64) plot.ConstantTicks {
 	fraction, octaves := 3, high > 12*low
 	if high < 2*low {
 		fraction = 12
@@ -195,7 +197,7 @@ func bandHertz(low, high float64) []paper.Mark {
 	if err != nil {
 		return nil // an axis was checked before it came here
 	}
-	var marks []paper.Mark
+	var marks plot.ConstantTicks
 	for _, b := range bands {
 		f := b.NominalHz
 		label := strconv.FormatFloat(f, 'f', -1, 64)
@@ -203,24 +205,30 @@ func bandHertz(low, high float64) []paper.Mark {
 			label = ""
 		}
 		if f >= low && f <= high {
-			marks = append(marks, paper.Mark{Value: f, Label: label})
+			marks = append(marks, plot.Tick{Value: f, Label: label})
 		}
 	}
 	return marks
 }
 
+// plotting is a plotter made of a function.
+type plotting func(c draw.Canvas, p *plot.Plot)
+
+// Plot is what the plotting library calls.
+func (f plotting) Plot(c draw.Canvas, p *plot.Plot) { f(c, p) }
+
 // backdrop is the operating range, the grid and the target.
-func backdrop(target engine.Target) paper.Layer {
-	return func(c draw.Canvas, p *paper.Chart) {
+func backdrop(target engine.Target) plotting {
+	return func(c draw.Canvas, p *plot.Plot) {
 		across, up := p.Transforms(&c)
 		if low, high := math.Max(target.Range.LowHz, p.X.Min), math.Min(target.Range.HighHz, p.X.Max); low < high {
 			c.FillPolygon(paper.Shade, paper.Corners(vg.Rectangle{Min: vg.Point{X: across(low), Y: c.Min.Y}, Max: vg.Point{X: across(high), Y: c.Max.Y}}))
 		}
-		for _, t := range p.Y.Marks {
+		for _, t := range p.Y.Tick.Marker.Ticks(p.Y.Min, p.Y.Max) {
 			c.StrokeLine2(paper.Thin(paper.Faint), c.Min.X, up(t.Value), c.Max.X, up(t.Value))
 		}
-		for _, t := range p.X.Marks {
-			if t.Label != "" {
+		for _, t := range p.X.Tick.Marker.Ticks(p.X.Min, p.X.Max) {
+			if !t.IsMinor() {
 				c.StrokeLine2(paper.Thin(paper.Faint), across(t.Value), c.Min.Y, across(t.Value), c.Max.Y)
 			}
 		}
@@ -231,7 +239,7 @@ func backdrop(target engine.Target) paper.Layer {
 }
 
 // levels is an axis of dB that holds all the curves, but none below deepestDB.
-func levels(p *paper.Chart, label string, curves ...[]float64) {
+func levels(p *plot.Plot, label string, curves ...[]float64) {
 	low, high := 0.0, 0.0
 	for _, db := range curves {
 		low, high = math.Min(low, slices.Min(db)), math.Max(high, slices.Max(db))
@@ -239,13 +247,13 @@ func levels(p *paper.Chart, label string, curves ...[]float64) {
 	const step = 10.0
 	p.Y.Min = math.Max(deepestDB, math.Min(-20, step*math.Floor(low/step)))
 	p.Y.Max = math.Min(-deepestDB, math.Max(2, step*math.Ceil((high-0.5)/step)))
-	p.Y.Label = label
-	p.Y.Marks = paper.Every(p.Y.Min, p.Y.Max, step, func(v float64) string { return paper.Number(v, 0) })
+	p.Y.Label.Text = label
+	p.Y.Tick.Marker = paper.Every(p.Y.Min, p.Y.Max, step, func(v float64) string { return paper.Number(v, 0) })
 }
 
 // series is a line over frequency, cut where it leaves the chart.
-func series(style draw.LineStyle, x, y []float64) paper.Layer {
-	return func(c draw.Canvas, p *paper.Chart) {
+func series(style draw.LineStyle, x, y []float64) plotting {
+	return func(c draw.Canvas, p *plot.Plot) {
 		across, up := p.Transforms(&c)
 		points := make([]vg.Point, len(x))
 		for i := range x {
@@ -256,8 +264,8 @@ func series(style draw.LineStyle, x, y []float64) paper.Layer {
 }
 
 // ringAt marks a place of a curve, at the chart's floor if it lies lower.
-func ringAt(x float64, xs, ys []float64) paper.Layer {
-	return func(c draw.Canvas, p *paper.Chart) {
+func ringAt(x float64, xs, ys []float64) plotting {
+	return func(c draw.Canvas, p *plot.Plot) {
 		across, up := p.Transforms(&c)
 		if i, there := slices.BinarySearch(xs, x); there {
 			at := vg.Point{X: across(x), Y: max(c.Min.Y, up(ys[i]))}
@@ -273,31 +281,31 @@ func between(xs, ys []float64, i int, x float64) float64 {
 }
 
 // openings is the chart of the opening angle.
-func openings(freq []float64, r design.Report) (*paper.Chart, error) {
+func openings(freq []float64, r design.Report) (*plot.Plot, error) {
 	p := overFrequency(freq, r.Site.Target)
-	var at, angle []float64
+	var points plotter.XYs
 	for i, o := range r.Openings {
 		if math.IsNaN(o.AngleRad) || !(o.FreqHz > 0) || math.IsInf(o.FreqHz, 0) {
 			return nil, fmt.Errorf("opening %d of %d is %v rad at %v Hz", i+1, len(r.Openings), o.AngleRad, o.FreqHz)
 		}
-		at, angle = append(at, o.FreqHz), append(angle, degrees(o))
+		points = append(points, plotter.XY{X: o.FreqHz, Y: degrees(o)})
 	}
 	p.Y.Min, p.Y.Max = 0, 380
-	p.Y.Label = "opening (−6 dB) / °"
-	p.Y.Marks = paper.Every(0, 360, 90, func(v float64) string { return paper.Number(v, 0) })
-	p.Add(angles(at, angle))
+	p.Y.Label.Text = "opening (−6 dB) / °"
+	p.Y.Tick.Marker = paper.Every(0, 360, 90, func(v float64) string { return paper.Number(v, 0) })
+	p.Add(angles(points))
 	return p, nil
 }
 
 // angles is a line where the array has control and crosses where it has none.
-func angles(freq, angle []float64) paper.Layer {
-	return func(c draw.Canvas, p *paper.Chart) {
+func angles(points plotter.XYs) plotting {
+	return func(c draw.Canvas, p *plot.Plot) {
 		across, up := p.Transforms(&c)
 		var run []vg.Point
 		lost := false
-		for i, f := range freq {
-			at := vg.Point{X: across(f), Y: up(angle[i])}
-			if angle[i] < 359.999 {
+		for _, o := range points {
+			at := vg.Point{X: across(o.X), Y: up(o.Y)}
+			if o.Y < 359.999 {
 				run = append(run, at)
 				continue
 			}
@@ -316,13 +324,13 @@ func angles(freq, angle []float64) paper.Layer {
 func degrees(o coverage.Opening) float64 { return o.AngleRad * 180 / math.Pi }
 
 // stacked stands charts over each other, the left ends of their axes aligned.
-func stacked(charts []*paper.Chart, heights []vg.Length) paper.Block {
+func stacked(charts []*plot.Plot, heights []vg.Length) paper.Block {
 	var b paper.Block
 	var left vg.Length
 	starts := make([]vg.Length, len(charts))
 	for i, p := range charts {
 		b.Height += heights[i]
-		starts[i] = p.Inside(draw.Canvas{Rectangle: vg.Rectangle{Max: vg.Point{X: paper.InnerWidth, Y: heights[i]}}}).Min.X
+		starts[i] = p.DataCanvas(draw.Canvas{Rectangle: vg.Rectangle{Max: vg.Point{X: paper.InnerWidth, Y: heights[i]}}}).Min.X
 		left = max(left, starts[i])
 	}
 	b.Ink = func(c draw.Canvas) {

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
 
@@ -98,7 +99,7 @@ func targetLine() draw.LineStyle {
 // besideChart is the chart itself, over the frequencies of the prediction.
 func besideChart(curves []figures.Curve, t engine.Target) paper.Block {
 	const tall, step, deepest = 250, 10.0, 70.0
-	p := &paper.Chart{}
+	p := paper.Chart()
 	p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = math.Inf(1), math.Inf(-1), 0, 0
 	for _, c := range curves {
 		for i, f := range c.FreqHz {
@@ -110,17 +111,17 @@ func besideChart(curves []figures.Curve, t engine.Target) paper.Block {
 	}
 	p.Y.Max = step * math.Ceil(p.Y.Max/step)
 	p.Y.Min = math.Max(p.Y.Max-deepest, step*math.Floor(p.Y.Min/step))
-	p.X.Log = true
-	p.X.Label, p.Y.Label = "frequency / Hz", "level / dB"
-	p.Y.Marks = paper.Every(p.Y.Min, p.Y.Max, step, func(v float64) string { return paper.Number(v, 0) })
-	var marks []paper.Mark
+	p.X.Scale = plot.LogScale{}
+	p.X.Label.Text, p.Y.Label.Text = "frequency / Hz", "level / dB"
+	p.Y.Tick.Marker = paper.Every(p.Y.Min, p.Y.Max, step, func(v float64) string { return paper.Number(v, 0) })
+	var marks plot.ConstantTicks
 	for _, f := range []float64{20, 30, 40, 50, 60, 80, 100, 120, 150, 200, 300, 500, 1000} {
 		if f >= p.X.Min && f <= p.X.Max {
-			marks = append(marks, paper.Mark{Value: f, Label: paper.Number(f, 0)})
+			marks = append(marks, plot.Tick{Value: f, Label: paper.Number(f, 0)})
 		}
 	}
-	p.X.Marks = marks
-	p.Add(ground{curves, t, marks}.ink)
+	p.X.Tick.Marker = marks
+	p.Add(ground{curves, t, marks})
 	return paper.Block{Height: tall, Ink: func(c draw.Canvas) { p.Draw(c) }}
 }
 
@@ -128,17 +129,17 @@ func besideChart(curves []figures.Curve, t engine.Target) paper.Block {
 type ground struct {
 	curves []figures.Curve
 	target engine.Target
-	marks  []paper.Mark
+	marks  plot.ConstantTicks
 }
 
-// ink draws it.
-func (g ground) ink(c draw.Canvas, p *paper.Chart) {
+// Plot is what the plotting library calls.
+func (g ground) Plot(c draw.Canvas, p *plot.Plot) {
 	across, up := p.Transforms(&c)
 	low, high := math.Max(g.target.Range.LowHz, p.X.Min), math.Min(g.target.Range.HighHz, p.X.Max)
 	if low < high {
 		c.FillPolygon(paper.Shade, paper.Corners(vg.Rectangle{Min: vg.Point{X: across(low), Y: c.Min.Y}, Max: vg.Point{X: across(high), Y: c.Max.Y}}))
 	}
-	for _, t := range p.Y.Marks {
+	for _, t := range p.Y.Tick.Marker.Ticks(p.Y.Min, p.Y.Max) {
 		c.StrokeLine2(paper.Thin(paper.Faint), c.Min.X, up(t.Value), c.Max.X, up(t.Value))
 	}
 	for _, t := range g.marks {

@@ -4,12 +4,8 @@ import (
 	"fmt"
 	"image/color"
 	"strings"
-	"sync"
 
-	"codeberg.org/go-fonts/liberation/liberationsansbold"
-	"codeberg.org/go-fonts/liberation/liberationsansregular"
 	xfont "golang.org/x/image/font"
-	"golang.org/x/image/font/opentype"
 	"gonum.org/v1/plot/font"
 	"gonum.org/v1/plot/text"
 	"gonum.org/v1/plot/vg"
@@ -30,22 +26,9 @@ func Lettering(size vg.Length) text.Style {
 		Font:    font.Font{Typeface: "Liberation", Variant: "Sans", Size: size},
 		XAlign:  draw.XCenter,
 		YAlign:  draw.YCenter,
-		Handler: text.Plain{Fonts: fonts()},
+		Handler: text.Plain{Fonts: font.DefaultCache},
 	}
 }
-
-// fonts are the two that pictures are lettered in, parsed when first needed.
-var fonts = sync.OnceValue(func() *font.Cache {
-	var all font.Collection
-	for weight, letters := range map[xfont.Weight][]byte{xfont.WeightNormal: liberationsansregular.TTF, xfont.WeightBold: liberationsansbold.TTF} {
-		face, err := opentype.Parse(letters)
-		if err != nil {
-			panic(fmt.Sprintf("a font of the program itself cannot be read: %v", err))
-		}
-		all = append(all, font.Face{Font: font.Font{Typeface: "Liberation", Variant: "Sans", Weight: weight}, Face: face})
-	}
-	return font.NewCache(all)
-})
 
 // Bold is a style in bold.
 func Bold(s text.Style) text.Style {
