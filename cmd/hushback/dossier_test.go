@@ -70,7 +70,7 @@ func TestDossierTellsWhatWasMeasured(t *testing.T) {
 	code, out, errs := said(t, "report", d.Change, "--state", filepath.Dir(folder), "--json")
 	var told folio.Document
 	one(t, out, &told)
-	if notice := told.Sections[0].Blocks[0].Notice; code != exitDone || notice.Word != "Refuted" || notice.Words[len(notice.Words)-1] != "The change was rolled back to what stood before." || !strings.Contains(out, "presets") {
+	if notice := told.Sections[0].Blocks[0].Notice; code != exitDone || notice.Word != "Rehearsal: refuted" || notice.Words[len(notice.Words)-2] != "The change was rolled back to what stood before." || !strings.Contains(out, "presets") {
 		t.Errorf("exit code %d, %s: the report says %+v", code, errs, told.Sections[0])
 	}
 }

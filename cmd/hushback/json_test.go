@@ -80,7 +80,7 @@ func TestDryRunAsJSON(t *testing.T) {
 		if err != nil || !strings.Contains(fmt.Sprint(packet), strings.Fields(d.Message)[0]) {
 			t.Errorf("%s is %v, %v; told as %s", d.Hex, packet, err, d.Message)
 		}
-		next := strings.Index(text[at:], "  "+d.Hex+"  ")
+		next := strings.Index(text[at:], "  "+d.Hex+"\n")
 		if next < 0 {
 			t.Fatalf("%s %s is not the next in the text", d.Part, d.Hex)
 		}
