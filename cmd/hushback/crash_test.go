@@ -277,6 +277,7 @@ func (c *crash) die() {
 		r, alive := c.peek(p)
 		switch {
 		case !alive:
+		case r.State == "held" && c.journal == `"held"`: // nobody presses anything before the watcher has seen it
 		case r.State == "held" && !pressed:
 			pressed, c.sheet = true, c.holds()
 			c.try(p, strings.Replace(c.press, "/safe", "/keep", 1), url.Values{"change": {r.Change}})
