@@ -11,6 +11,7 @@ import (
 	"math"
 	"math/cmplx"
 	"math/rand/v2"
+	"slices"
 	"sync"
 	"time"
 
@@ -59,10 +60,12 @@ func (d *Desk) Watch() (<-chan struct{}, func()) {
 	}
 }
 
-// show changes the view and tells everybody who watches.
+// Show changes the view and tells everybody who watches. Pictures that were handed out
+// are not touched: their feeds stay as they were.
 func (d *Desk) Show(change func(*desk.View)) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
+	d.view.Feeds = slices.Clone(d.view.Feeds)
 	change(&d.view)
 	d.view.Seq++
 	for c := range d.watchers {
