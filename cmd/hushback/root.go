@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"hushback/cmd/internal/cli"
+	"hushback/cmd/internal/dossier"
 	"hushback/cmd/internal/shelf"
 	"hushback/control/preset"
 )
@@ -76,7 +77,7 @@ file needs mending.`,
   hushback dry-run mysite.yaml           what would be sent, sending nothing
   hushback serve mysite.yaml             the daemon beside the processor
   hushback rollback                      back to the safe preset`,
-		Version:           cli.Version(),
+		Version:           strings.TrimPrefix(dossier.Software(), "hushback "),
 		SilenceUsage:      true,
 		SilenceErrors:     true,
 		CompletionOptions: cobra.CompletionOptions{HiddenDefaultCmd: true},

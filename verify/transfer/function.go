@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"math"
 	"math/cmplx"
+
+	"hushback/engine"
 )
 
 // Function is an estimated transfer function. All slices have one length.
@@ -45,6 +47,20 @@ func (f Function) Check() error {
 		before = f.FreqHz[i]
 	}
 	return nil
+}
+
+// Quality is the power of H over that of the noise of one average, in dB, and the mean
+// coherence, both over the lines in a band; NaN where none lies there.
+func (f Function) Quality(band engine.Band) (overNoiseDB, coherence float64) {
+	var signal, noise, sum, lines float64
+	for i, hz := range f.FreqHz {
+		if band.Contains(hz) {
+			signal += real(f.H[i])*real(f.H[i]) + imag(f.H[i])*imag(f.H[i])
+			noise += 2 * f.Sigma[i] * f.Sigma[i] * f.Averages
+			sum, lines = sum+f.Coherence[i], lines+1
+		}
+	}
+	return 10 * math.Log10(signal/noise), sum / lines
 }
 
 // Advance takes a pure delay out of the function: H is multiplied by

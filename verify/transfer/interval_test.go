@@ -321,3 +321,19 @@ func TestIntervalsAtTheEnds(t *testing.T) {
 		}
 	}
 }
+
+// Over a band of one line, signal over noise has a closed form.
+func TestQuality(t *testing.T) {
+	f := Function{FreqHz: []float64{40, 50}, H: []complex128{9, 0.2i}, Sigma: []float64{3, 0.01}, Coherence: []float64{0.1, 0.7}, Averages: 12}
+	overNoise, coherence := f.Quality(engine.Band{LowHz: 45, HighHz: 55})
+	if want := 10 * math.Log10(0.04/(2*0.0001*12)); math.Abs(overNoise-want) > 1e-9 || coherence != 0.7 {
+		t.Errorf("%g dB and %g, want %g dB and 0.7", overNoise, coherence, want)
+	}
+	overNoise, coherence = f.Quality(engine.Band{LowHz: 30, HighHz: 60})
+	if want := 10 * math.Log10(81.04/(2*9.0001*12)); math.Abs(overNoise-want) > 1e-9 || math.Abs(coherence-0.4) > 1e-12 {
+		t.Errorf("%g dB and %g, want %g dB and 0.4", overNoise, coherence, want)
+	}
+	if overNoise, coherence := f.Quality(engine.Band{LowHz: 60, HighHz: 70}); !math.IsNaN(overNoise) || !math.IsNaN(coherence) {
+		t.Errorf("nothing has %g dB and %g", overNoise, coherence)
+	}
+}

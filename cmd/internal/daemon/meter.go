@@ -66,33 +66,21 @@ func (d *Daemon) judgeFeed(f *desk.Feed, floor map[string]float64) {
 	case played < silentDB:
 		floor[name] = f.LevelDB
 	default:
-		f.Coherence, f.OverNoiseDB = quality(d.hub.Recent(name, watchedSec), site)
+		f.OverNoiseDB, f.Coherence = quality(d.hub.Recent(name, watchedSec), site)
 	}
 	if level, known := floor[name]; known {
 		f.FloorDB = level
 	}
 }
 
-// quality is the mean coherence over the operating range, and the mean level of
-// the signal over the noise of one average there, in dB; NaN where there is too
-// little audio to tell.
-func quality(heard feed.Recording, site engine.Site) (coherence, overNoiseDB float64) {
+// quality is the signal over the noise of one average over the operating range, in dB,
+// and the mean coherence there; NaN where there is too little audio to tell.
+func quality(heard feed.Recording, site engine.Site) (overNoiseDB, coherence float64) {
 	f, err := transfer.OfSignal(site.TestSignal, heard.Reference, heard.Microphone, heard.Rate)
 	if err != nil {
 		return math.NaN(), math.NaN()
 	}
-	var signal, noise, sum, lines float64
-	for i, hz := range f.FreqHz {
-		if site.Target.Range.Contains(hz) {
-			h := real(f.H[i])*real(f.H[i]) + imag(f.H[i])*imag(f.H[i])
-			signal, noise = signal+h, noise+math.Pow(10, f.NoiseDB(i)/10)
-			sum, lines = sum+f.Coherence[i], lines+1
-		}
-	}
-	if lines == 0 {
-		return math.NaN(), math.NaN()
-	}
-	return sum / lines, 10 * math.Log10(signal/noise)
+	return f.Quality(site.Target.Range)
 }
 
 // feeds are the site's microphones; the moved one stands in for those that have

@@ -177,7 +177,7 @@ func ReportOf(v View) Report {
 		r.Verdict = &Judgement{Outcome: string(v.Verdict.Outcome), Reasons: v.Verdict.Reasons, Numbers: numbersOf(v.Verdict.Summary)}
 	}
 	for _, f := range v.Feeds {
-		r.Feeds = append(r.Feeds, Hearing{f.Microphone, string(f.Role), f.Connected, finite(f.LevelDB), finite(f.FloorDB), finite(f.OverNoiseDB), finite(f.Coherence), f.Clipped, f.Trouble})
+		r.Feeds = append(r.Feeds, Hearing{f.Microphone, string(f.Role), f.Connected, Finite(f.LevelDB), Finite(f.FloorDB), Finite(f.OverNoiseDB), Finite(f.Coherence), f.Clipped, f.Trouble})
 	}
 	for _, s := range v.Strange {
 		r.Elsewhere = append(r.Elsewhere, Change{s.Output, s.Param.String(), s.Before, s.Now, s.Seen})
@@ -189,11 +189,11 @@ func ReportOf(v View) Report {
 }
 
 func numbersOf(s engine.Summary) Numbers {
-	return Numbers{finite(s.NullHz), finite(s.NullDepthDB), finite(s.AtTargetDB), finite(s.SumShortfallDB)}
+	return Numbers{Finite(s.NullHz), Finite(s.NullDepthDB), Finite(s.AtTargetDB), Finite(s.SumShortfallDB)}
 }
 
-// finite is v, or nil where JSON has no number for it.
-func finite(v float64) *float64 {
+// Finite is v, or nil where JSON has no number for it.
+func Finite(v float64) *float64 {
 	if math.IsNaN(v) || math.IsInf(v, 0) {
 		return nil
 	}

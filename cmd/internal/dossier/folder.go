@@ -15,6 +15,8 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+
+	"hushback/engine"
 )
 
 // How many dossiers of changes that were kept, and of others, a folder holds: what
@@ -180,6 +182,9 @@ func Names(folder string) ([]string, error) { return namesIn(folder, whole) }
 // hands it out. One that is damaged stays where it is; ErrUnknown if there is no file.
 func ReadFile(path string) (Dossier, error) {
 	d, err := readFile(path)
+	if err == nil {
+		err = d.even()
+	}
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		return Dossier{}, fmt.Errorf("dossier %s: %w", path, ErrUnknown)
@@ -203,6 +208,33 @@ func readFile(path string) (d Dossier, err error) {
 		}
 	}
 	return readAll(text)
+}
+
+// even refuses curves that have not as many values as frequencies, on which whoever
+// draws them relies: a file that comes from elsewhere may have been written by hand.
+func (d *Dossier) even() error {
+	for i, c := range d.Captures {
+		f := c.Function
+		if n := len(f.FreqHz); len(f.H) != n || len(f.Sigma) != n || len(f.Coherence) != n {
+			return fmt.Errorf("%w: captures[%d].function: %d frequencies with %d values, %d errors and %d coherences, want as many of each", ErrDamaged, i, n, len(f.H), len(f.Sigma), len(f.Coherence))
+		}
+	}
+	predicted := map[string]engine.Prediction{"prediction": d.Prediction}
+	if d.Correction != nil {
+		predicted["correction.prediction"] = d.Correction.Prediction
+	}
+	for where, p := range predicted {
+		curves := []engine.Curve{p.Front, p.Rear}
+		for _, s := range p.Solos {
+			curves = append(curves, s.Front, s.Rear)
+		}
+		for _, c := range curves {
+			if len(c.P) != len(c.FreqHz) {
+				return fmt.Errorf("%w: %s: a curve of %d frequencies with %d values, want as many", ErrDamaged, where, len(c.FreqHz), len(c.P))
+			}
+		}
+	}
+	return nil
 }
 
 // readAll reads a dossier to its end, unless that is too far.

@@ -3,8 +3,6 @@ package report
 import (
 	"cmp"
 	"fmt"
-	"math"
-	"math/cmplx"
 	"strings"
 
 	"hushback/cmd/internal/desk"
@@ -199,7 +197,7 @@ func captured(d dossier.Dossier) folio.Section {
 	var sheets []string
 	for i, c := range d.Captures {
 		f := c.Function
-		signal, coherence := quality(c, d.Site.Target.Range)
+		signal, coherence := f.Quality(d.Site.Target.Range)
 		table = append(table, []string{
 			fmt.Sprint(i + 1), c.Microphone + " (" + string(c.Role) + ")", engine.Heard{Row: c.Row, Solo: c.Solo}.Words(d.Site),
 			c.Taken.UTC().Format("15:04:05"), figures.Number(c.Air.TemperatureC, 1) + figures.Space + "°C", figures.DB(signal), figures.Number(coherence, 3), figures.Number(f.Averages, 1),
@@ -212,27 +210,6 @@ func captured(d dossier.Dossier) folio.Section {
 	s.Say("Taken on " + d.Captures[0].Taken.UTC().Format("2 Jan 2006") + " while the sheet " + strings.Join(sheets, ", then ") + " stood. Outputs that are not named as playing were muted.")
 	s.Tabulate("", table, "Signal over noise: power over the operating range against the noise of one average. It is low, and so is the coherence, where the array cancels and not because the measurement is bad.")
 	return s
-}
-
-// quality is a capture's power in a band over that of the noise of one average, and
-// its mean coherence there; NaN where nothing lies in the band.
-func quality(c verify.Capture, band engine.Band) (signalDB, coherence float64) {
-	var signal, noise, n float64
-	f := c.Function
-	for i, hz := range f.FreqHz {
-		if !band.Contains(hz) {
-			continue
-		}
-		n++
-		signal += cmplx.Abs(f.H[i]) * cmplx.Abs(f.H[i])
-		if i < len(f.Sigma) {
-			noise += 2 * f.Sigma[i] * f.Sigma[i] * f.Averages
-		}
-		if i < len(f.Coherence) {
-			coherence += f.Coherence[i]
-		}
-	}
-	return 10 * math.Log10(signal/noise), coherence / n
 }
 
 // verdict is what was judged, claim by claim.

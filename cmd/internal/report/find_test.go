@@ -4,9 +4,9 @@ import (
 	"bytes"
 	"compress/gzip"
 	"errors"
-	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -15,8 +15,6 @@ import (
 	"hushback/cmd/internal/home"
 	"hushback/cmd/internal/report/folio"
 	"hushback/control/preset"
-	"hushback/engine"
-	"hushback/verify"
 )
 
 func put(t *testing.T, path, text string) string {
@@ -200,19 +198,36 @@ func TestWholeOrNotAtAll(t *testing.T) {
 	}
 }
 
-// Signal over noise is worked out by the definition: one line alone has it in closed
-// form.
-func TestQualityOfACapture(t *testing.T) {
-	c := desktest.Capture(engine.RoleFront, "m", 0, engine.Curve{FreqHz: []float64{40, 50}, P: []complex128{1, 1}})
-	for i := range c.Function.H {
-		c.Function.H[i] = 0.2i
+// A file from elsewhere may be nobody's dossier: curves that have lost values are told
+// of by their place, and one that holds next to nothing is a report of next to nothing.
+func TestDossiersByHand(t *testing.T) {
+	file := func(spoil func(*dossier.Dossier)) string {
+		d := desktest.Past()[0]
+		spoil(&d)
+		text, err := dossier.Marshal(d)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return put(t, filepath.Join(t.TempDir(), "change.json"), string(text))
 	}
-	signal, coherence := quality(c, engine.Band{LowHz: 45, HighHz: 55})
-	sigma := c.Function.Sigma[1]
-	if want := 10 * math.Log10(0.04/(2*sigma*sigma*12)); !close(signal, want) || coherence != c.Function.Coherence[1] {
-		t.Errorf("%g dB and %g, want %g dB and %g", signal, coherence, want, c.Function.Coherence[1])
+	for want, spoil := range map[string]func(*dossier.Dossier){
+		"captures[1].function: ": func(d *dossier.Dossier) {
+			d.Captures = slices.Clone(d.Captures)
+			d.Captures[1].Function.Coherence = d.Captures[1].Function.Coherence[1:]
+		},
+		"prediction: a curve of ": func(d *dossier.Dossier) { d.Prediction.Rear.P = d.Prediction.Rear.P[2:] },
+	} {
+		if _, err := Find(file(spoil), home.Folder{}); !errors.Is(err, dossier.ErrDamaged) || !strings.Contains(err.Error(), want) {
+			t.Errorf("got %v, want it damaged at %q", err, want)
+		}
 	}
-	if signal, _ := quality(verify.Capture{}, engine.Band{}); !math.IsNaN(signal) {
-		t.Errorf("nothing has %g dB", signal)
+	s, err := Find(put(t, filepath.Join(t.TempDir(), "least.json"), `{"format":"hushback.dossier.v1","captures":[{}],"verdict":{"claims":[{}]},"sheet":{"settings":[{"output":9}]}}`), home.Folder{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range []string{"least.html", "least.pdf"} {
+		if text, err := As(name, Change(s.Change, s.Known(), Signed{}), folio.A4); err != nil || len(text) == 0 {
+			t.Errorf("%s: %v", name, err)
+		}
 	}
 }

@@ -1,6 +1,7 @@
 package report
 
 import (
+	"errors"
 	"fmt"
 	"math"
 
@@ -55,6 +56,9 @@ func beside(d dossier.Dossier) folio.Block {
 	if len(d.Captures) == 0 {
 		caption = "Front and rear microphone as predicted; nothing was measured. 0 dB: mean of the front over the operating range."
 	}
+	if low, high := spanned(figures.Curves(d.Prediction, d.Captures, t.Range, verify.LikelyPercent)); !(0 < low && low < high) {
+		return drawn(nil, errors.New("the dossier has no curves"), "", "")
+	}
 	return drawn(besideDrawn(d), nil, caption, figures.NewChart(d.Prediction, t, d.Captures, measured).Alt)
 }
 
@@ -100,10 +104,10 @@ func targetLine() draw.LineStyle {
 func besideChart(curves []figures.Curve, t engine.Target) paper.Block {
 	const tall, step, deepest = 250, 10.0, 70.0
 	p := paper.Chart()
-	p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = math.Inf(1), math.Inf(-1), 0, 0
+	p.X.Min, p.X.Max = spanned(curves)
+	p.Y.Min, p.Y.Max = 0, 0
 	for _, c := range curves {
-		for i, f := range c.FreqHz {
-			p.X.Min, p.X.Max = math.Min(p.X.Min, f), math.Max(p.X.Max, f)
+		for i := range c.DB {
 			if !math.IsInf(c.DB[i], 0) && !math.IsNaN(c.DB[i]) {
 				p.Y.Min, p.Y.Max = math.Min(p.Y.Min, c.DB[i]), math.Max(p.Y.Max, c.DB[i])
 			}
@@ -123,6 +127,18 @@ func besideChart(curves []figures.Curve, t engine.Target) paper.Block {
 	p.X.Tick.Marker = marks
 	p.Add(ground{curves, t, marks})
 	return paper.Block{Height: tall, Ink: func(c draw.Canvas) { p.Draw(c) }}
+}
+
+// spanned is from the lowest to the highest frequency of all curves; the other way
+// round where there is none.
+func spanned(curves []figures.Curve) (lowHz, highHz float64) {
+	lowHz, highHz = math.Inf(1), math.Inf(-1)
+	for _, c := range curves {
+		for _, f := range c.FreqHz {
+			lowHz, highHz = math.Min(lowHz, f), math.Max(highHz, f)
+		}
+	}
+	return lowHz, highHz
 }
 
 // ground is all that is drawn within the axes.

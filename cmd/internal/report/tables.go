@@ -9,10 +9,12 @@ import (
 	"math/cmplx"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
 
+	"hushback/cmd/internal/desk"
 	"hushback/engine"
 	"hushback/verify"
 )
@@ -131,13 +133,6 @@ func pointNames() []string {
 	return []string{"freq_hz", "level_db", "phase_deg", "coherence", "level_low_90_db", "level_high_90_db", "phase_low_90_deg", "phase_high_90_deg", "snr_db"}
 }
 
-func finite(v float64) *float64 {
-	if math.IsNaN(v) || math.IsInf(v, 0) {
-		return nil
-	}
-	return &v
-}
-
 // all are the captures made ready.
 func (t Tables) all() []capture {
 	out := []capture{}
@@ -148,7 +143,7 @@ func (t Tables) all() []capture {
 		}
 		open := engine.Heard{Row: c.Row, Solo: c.Solo}.Outputs(t.Site)
 		for _, o := range t.Site.OutputNumbers() {
-			if open == nil || contains(open, o) {
+			if open == nil || slices.Contains(open, o) {
 				one.Playing = append(one.Playing, o)
 			} else {
 				one.Muted = append(one.Muted, o)
@@ -162,23 +157,14 @@ func (t Tables) all() []capture {
 	return out
 }
 
-func contains(all []int, v int) bool {
-	for _, a := range all {
-		if a == v {
-			return true
-		}
-	}
-	return false
-}
-
 func pointOf(c verify.Capture, k int) point {
 	const degree = 180 / math.Pi
 	f := c.Function
 	levelLow, levelHigh := f.LevelInterval(k, verify.LikelyPercent)
 	phaseLow, phaseHigh := f.PhaseInterval(k, verify.LikelyPercent)
 	return point{
-		FreqHz: f.FreqHz[k], LevelDB: finite(20 * math.Log10(cmplx.Abs(f.H[k]))), PhaseDeg: finite(cmplx.Phase(f.H[k]) * degree), Coherence: finite(f.Coherence[k]),
-		LevelLow: finite(levelLow), LevelHigh: finite(levelHigh), PhaseLow: finite(phaseLow * degree), PhaseHigh: finite(phaseHigh * degree), SNR: finite(f.SignalToNoiseDB(k)),
+		FreqHz: f.FreqHz[k], LevelDB: desk.Finite(20 * math.Log10(cmplx.Abs(f.H[k]))), PhaseDeg: desk.Finite(cmplx.Phase(f.H[k]) * degree), Coherence: desk.Finite(f.Coherence[k]),
+		LevelLow: desk.Finite(levelLow), LevelHigh: desk.Finite(levelHigh), PhaseLow: desk.Finite(phaseLow * degree), PhaseHigh: desk.Finite(phaseHigh * degree), SNR: desk.Finite(f.SignalToNoiseDB(k)),
 	}
 }
 
